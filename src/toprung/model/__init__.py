@@ -1,0 +1,1 @@
+"""The nouns: site, QoS, ladder, finding, picture.  Immutable data that imports nothing of ours."""

@@ -1,0 +1,1 @@
+"""Bytes <-> nouns.  Sans-IO: no sockets, no files, no clock."""
