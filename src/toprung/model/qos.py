@@ -129,7 +129,10 @@ def _conflicts(o: Qos, r: Qos) -> Iterator[Conflict]:
     accepts = r.representation or (Representation.XCDR1,)
     if writes not in accepts:
         yield Conflict(
-            "data-representation", 23, representation_word(writes), " or ".join(map(representation_word, accepts))
+            "data-representation",
+            23,
+            representation_word(writes),
+            " or ".join(map(representation_word, accepts)),
         )
 
 
