@@ -157,6 +157,7 @@ class Endpoint:
     unknown_parameters: tuple[tuple[int, bytes], ...]
     introduced: tuple[Mark, ...]  # first introduction in each view that has one
     removed: Mark | None
+    reintroduced: tuple[Mark, ...] = ()  # last introduction in each view that has one
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +177,7 @@ class Stream:
     fragmented: Tally | None  # of them: sent as several IP fragments
     incomplete: Tally | None  # of them: a fragment is missing in this view
     largest_bytes: int  # greatest complete UDP payload
+    pieces: int = 0  # IP fragments that this view has of the incomplete ones, all together
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,6 +246,7 @@ class Crossing:
     last_lost: Mark | None
     largest_arrived_bytes: int
     smallest_lost_bytes: int  # 0: none lost
+    between: int = 0  # datagrams that arrived although sent between the first and the last lost one
 
 
 @dataclass(frozen=True, slots=True)
