@@ -51,11 +51,6 @@ class Guid:
     prefix: bytes
     entity: int
 
-    @property
-    def builtin(self) -> bool:
-        """Whether the entity belongs to discovery (DDSI-RTPS 2.5, 9.3.1.2: kinds 0xC0 to 0xFF)."""
-        return self.entity & 0xC0 == 0xC0
-
     def __str__(self) -> str:
         return f"{self.prefix.hex()}:{self.entity:08x}"
 
