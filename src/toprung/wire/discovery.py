@@ -13,13 +13,24 @@ read or came twice.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, fields
-from enum import IntFlag
-from typing import Any, Generic, TypeVar
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import fields
+from typing import Any, TypeVar
 
-from toprung.model.picture import Guid, Locator, Side
+from toprung.model.picture import Guid, Side
 from toprung.model.qos import Qos, Reliability
+from toprung.wire.announcements import (
+    LIVELINESS_AUTOMATIC,
+    LIVELINESS_MANUAL,
+    Announcement,
+    EndpointData,
+    InlineQos,
+    LivelinessData,
+    ParticipantData,
+    Reading,
+    Status,
+    TopicData,
+)
 from toprung.wire.cdr import (
     ALIGN_BYTES,
     HEADER_BYTES,
@@ -30,151 +41,35 @@ from toprung.wire.cdr import (
     Writer,
     encapsulation,
 )
-from toprung.wire.parameters import (
-    SECURITY,
-    Found,
-    Malformed,
-    Parameter,
-    carried_by,
-    read_list,
-    write_list,
-)
+from toprung.wire.parameters import Found, Malformed, Parameter, carried_by, read_list, write_list
 from toprung.wire.shapes import GUID_BYTES, PREFIX_BYTES, read_guid
-from toprung.wire.structs import ContentFilter, DurabilityService, SampleIdentity, TypeConsistency
 
-DEFAULT_LEASE_NS = 100_000_000_000  # DDSI-RTPS 2.5, 9.6.3, table 9.18
-DEFAULT_MAX_BLOCKING_NS = 100_000_000  # DDS 1.4, 2.2.3
+__all__ = [
+    "DEFAULT_QOS",
+    "LIVELINESS_AUTOMATIC",
+    "LIVELINESS_MANUAL",
+    "EndpointData",
+    "InlineQos",
+    "LivelinessData",
+    "Malformed",
+    "ParticipantData",
+    "Reading",
+    "Side",
+    "Status",
+    "TopicData",
+    "read_endpoint",
+    "read_inline_qos",
+    "read_liveliness",
+    "read_participant",
+    "read_topic",
+    "write_endpoint",
+    "write_liveliness",
+    "write_participant",
+    "write_topic",
+]
 
 T = TypeVar("T")
-Unknown = tuple[tuple[int, bytes], ...]
-
-
-class Status(IntFlag):
-    """What became of an instance (StatusInfo_t, DDSI-RTPS 2.5, 9.6.4.9); 0: it is alive."""
-
-    ALIVE = 0
-    DISPOSED = 1
-    UNREGISTERED = 2
-    FILTERED = 4
-
-
-@dataclass(frozen=True, slots=True)
-class Reading(Generic[T]):
-    """What a payload says (None: not even who it is about), and what in it could not be read."""
-
-    data: T | None
-    malformed: tuple[Malformed, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class InlineQos:
-    """The parameters before a payload."""
-
-    status: Status = Status.ALIVE
-    key_hash: bytes | None = None
-    original: SampleIdentity | None = None  # the sample that this one repeats for another writer
-    related: SampleIdentity | None = None  # the sample that this one answers
-    unknown: Unknown = ()
-
-
-@dataclass(frozen=True, slots=True)
-class ParticipantData:
-    """One participant's announcement (SPDP), or its goodbye, which says little besides its `status`."""
-
-    guid: Guid | None
-    status: Status = Status.ALIVE
-    version: tuple[int, int] | None = None
-    vendor: int = 0  # as in 0x010F; 0: not said
-    domain: int | None = None
-    domain_tag: str = ""
-    name: str = ""
-    lease_ns: int = DEFAULT_LEASE_NS
-    builtin_endpoints: int = 0
-    builtin_endpoints_before_2_1: int = 0
-    builtin_endpoint_qos: int = 0
-    manual_liveliness_count: int = 0
-    metatraffic_unicast: tuple[Locator, ...] = ()
-    metatraffic_multicast: tuple[Locator, ...] = ()
-    default_unicast: tuple[Locator, ...] = ()
-    default_multicast: tuple[Locator, ...] = ()
-    expects_inline_qos: bool = False
-    properties: tuple[tuple[str, str], ...] = ()
-    binary_properties: tuple[tuple[str, bytes], ...] | None = None
-    user_data: bytes = b""
-    key_hash: bytes | None = None
-    unknown: Unknown = ()  # (id, bytes), as sent; vendors' own and those that we know by name only
-    sent: tuple[int, ...] = ()
-
-    @property
-    def secured(self) -> bool:
-        """Whether it carries security tokens."""
-        return any(pid in SECURITY for pid, _ in self.unknown)
-
-
-@dataclass(frozen=True, slots=True)
-class EndpointData:
-    """One writer's or reader's introduction (SEDP), or its goodbye."""
-
-    side: Side
-    guid: Guid | None
-    status: Status = Status.ALIVE
-    participant: Guid | None = None  # not every library sends it; the prefix of `guid` says the same
-    group: Guid | None = None
-    group_entity: int | None = None
-    topic: str = ""
-    type_name: str = ""
-    qos: Qos = field(default_factory=Qos)
-    max_blocking_ns: int = DEFAULT_MAX_BLOCKING_NS
-    durability_service: DurabilityService = field(default_factory=DurabilityService)
-    unicast: tuple[Locator, ...] = ()  # empty: the participant's
-    multicast: tuple[Locator, ...] = ()
-    version: tuple[int, int] | None = None
-    vendor: int = 0
-    name: str = ""
-    type_information: bytes | None = None
-    type_object: bytes | None = None
-    type_max_size: int | None = None
-    type_consistency: TypeConsistency = field(default_factory=TypeConsistency)
-    content_filter: ContentFilter | None = None
-    expects_inline_qos: bool = False
-    properties: tuple[tuple[str, str], ...] = ()
-    binary_properties: tuple[tuple[str, bytes], ...] | None = None
-    user_data: bytes = b""
-    topic_data: bytes = b""
-    group_data: bytes = b""
-    key_hash: bytes | None = None
-    unknown: Unknown = ()
-    sent: tuple[int, ...] = ()
-
-    @property
-    def secured(self) -> bool:
-        """Whether it carries security information."""
-        return any(pid in SECURITY for pid, _ in self.unknown)
-
-
-@dataclass(frozen=True, slots=True)
-class TopicData:
-    """One topic's announcement (SEDP topics)."""
-
-    guid: Guid | None = None
-    status: Status = Status.ALIVE
-    topic: str = ""
-    type_name: str = ""
-    qos: Qos = field(default_factory=Qos)
-    max_blocking_ns: int = DEFAULT_MAX_BLOCKING_NS
-    durability_service: DurabilityService = field(default_factory=DurabilityService)
-    version: tuple[int, int] | None = None
-    vendor: int = 0
-    name: str = ""
-    type_information: bytes | None = None
-    type_object: bytes | None = None
-    topic_data: bytes = b""
-    key_hash: bytes | None = None
-    unknown: Unknown = ()
-    sent: tuple[int, ...] = ()
-
-
-Announcement = ParticipantData | EndpointData | TopicData
+Bytes = bytes | memoryview
 
 DEFAULT_QOS = {Side.WRITER: Qos(reliability=Reliability.RELIABLE), Side.READER: Qos()}  # DDS 1.4, 2.2.3
 _QOS_FIELDS = frozenset(f.name for f in fields(Qos))
@@ -187,7 +82,7 @@ _ROWS = {
 }
 
 
-def read_inline_qos(data: bytes | memoryview, little: bool = True) -> Reading[InlineQos]:
+def read_inline_qos(data: Bytes, little: bool = True) -> Reading[InlineQos]:
     """The inline QoS of a DATA or DATA_FRAG; `little` is the submessage's byte order."""
     found = read_list(bytes(data), 0, little, _ROWS["I"])
     return Reading(_inline(found), tuple(found.malformed))
@@ -205,7 +100,7 @@ def _inline(found: Found) -> InlineQos:
 
 
 def read_participant(
-    payload: bytes | memoryview, inline_qos: bytes | memoryview = b"", inline_little: bool = True
+    payload: Bytes, inline_qos: Bytes = b"", inline_little: bool = True
 ) -> Reading[ParticipantData]:
     """A DATA of the participant announcer (SPDP), incl. goodbyes.  Never raises."""
     found, inline = _open(payload, inline_qos, inline_little, _ROWS["P"])
@@ -215,7 +110,7 @@ def read_participant(
 
 
 def read_endpoint(
-    payload: bytes | memoryview, side: Side, inline_qos: bytes | memoryview = b"", inline_little: bool = True
+    payload: Bytes, side: Side, inline_qos: Bytes = b"", inline_little: bool = True
 ) -> Reading[EndpointData]:
     """A DATA of SEDP's publications (`side` writer) or subscriptions, incl. goodbyes.  Never raises."""
     found, inline = _open(payload, inline_qos, inline_little, _ROWS[side])
@@ -226,9 +121,7 @@ def read_endpoint(
     return _reading(EndpointData, values, found, inline, values["guid"] is not None)
 
 
-def read_topic(
-    payload: bytes | memoryview, inline_qos: bytes | memoryview = b"", inline_little: bool = True
-) -> Reading[TopicData]:
+def read_topic(payload: Bytes, inline_qos: Bytes = b"", inline_little: bool = True) -> Reading[TopicData]:
     """A DATA of SEDP's topics.  Never raises."""
     found, inline = _open(payload, inline_qos, inline_little, _ROWS["T"])
     values = _settle(found)
@@ -238,8 +131,8 @@ def read_topic(
 
 
 def _open(
-    payload: bytes | memoryview,
-    inline_qos: bytes | memoryview,
+    payload: Bytes,
+    inline_qos: Bytes,
     inline_little: bool,
     rows: dict[int, Parameter],
 ) -> tuple[Found, InlineQos]:
@@ -342,7 +235,7 @@ def _differing(data: Announcement, rows: dict[int, Parameter], default: Announce
 
 
 def _bodies(
-    data: Announcement, rows: dict[int, Parameter], order: Any, little: bool
+    data: Announcement, rows: dict[int, Parameter], order: Iterable[int], little: bool
 ) -> Iterator[tuple[int, bytes]]:
     turn: dict[int, int] = {}
     kept: dict[int, list[bytes]] = {}
@@ -359,22 +252,8 @@ def _bodies(
         yield pid, row.shape.write((values[0][nth],) if row.repeats else values, little)
 
 
-@dataclass(frozen=True, slots=True)
-class LivelinessData:
-    """A participant's word that its writers of one kind live (DDSI-RTPS 2.5, 8.4.13 and 9.6.3.1)."""
-
-    prefix: bytes
-    kind: int  # LIVELINESS_AUTOMATIC, LIVELINESS_MANUAL, or a vendor's (top bit set)
-    content: bytes = b""
-    status: Status = Status.ALIVE
-
-
-LIVELINESS_AUTOMATIC = 1
-LIVELINESS_MANUAL = 2
-
-
 def read_liveliness(
-    payload: bytes | memoryview, inline_qos: bytes | memoryview = b"", inline_little: bool = True
+    payload: Bytes, inline_qos: Bytes = b"", inline_little: bool = True
 ) -> Reading[LivelinessData]:
     """A DATA of the participant message writer.  Never raises."""
     data = bytes(payload)
