@@ -63,6 +63,7 @@ __all__ = [
     "read_participant",
     "read_topic",
     "write_endpoint",
+    "write_inline_qos",
     "write_liveliness",
     "write_participant",
     "write_topic",
@@ -97,6 +98,18 @@ def _inline(found: Found) -> InlineQos:
         related=values.get("related", values.get("related_vendor")),
         unknown=tuple(found.other),
     )
+
+
+def write_inline_qos(data: InlineQos, little: bool = True) -> bytes:
+    """The inline QoS with its sentinel; `related` under the number that the standard gave it."""
+    values = {"status": data.status or None, "key_hash": data.key_hash}
+    values |= {"original": data.original, "related": data.related}
+    parts = [
+        (pid, row.shape.write((values[row.fields[0]],), little))
+        for pid, row in _ROWS["I"].items()
+        if values.get(row.fields[0]) is not None
+    ]
+    return write_list([*parts, *data.unknown], little)
 
 
 def read_participant(
