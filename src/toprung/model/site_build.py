@@ -39,7 +39,11 @@ def joint(text: str) -> nouns.Joint:
 
 def _machine(name: str, e: entries.MachineEntry) -> nouns.Machine:
     interfaces = tuple(nouns.Interface(n, tuple(i.address), i.mtu) for n, i in e.interfaces.items())
-    budget = e.budget and nouns.Budget(e.budget.participants, e.budget.endpoints, e.budget.messages)
+    budget = (
+        None
+        if e.budget is None
+        else nouns.Budget(e.budget.participants, e.budget.endpoints, e.budget.messages)
+    )
     return nouns.Machine(name, e.role, interfaces, budget, frozenset(e.forwards))
 
 
@@ -100,7 +104,7 @@ def _action(name: str, e: entries.ActionEntry) -> nouns.Action:
 
 def _loop(name: str, e: entries.LoopEntry) -> nouns.Loop:
     work = tuple(nouns.Work(participant, time) for participant, time in e.work.items())
-    sense = e.sense and nouns.Sense(e.sense.topic, e.sense.range)
+    sense = None if e.sense is None else nouns.Sense(e.sense.topic, e.sense.range)
     return nouns.Loop(name, tuple(e.through), work, sense, e.vehicle)
 
 
@@ -114,7 +118,7 @@ def _power(name: str, e: entries.PowerEntry) -> nouns.Power:
 
 
 def _fleet(name: str, e: entries.FleetEntry) -> nouns.Fleet:
-    """After `site_fleets.spread`, `of` lists the machines of each copy."""
+    """`of` lists the machines of each copy, as `site_fleets.spread` leaves it."""
     return nouns.Fleet(name, tuple(tuple([c] if isinstance(c, str) else c) for c in e.of))
 
 

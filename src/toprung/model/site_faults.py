@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
+from typing import NoReturn, Protocol
 
 from toprung.errors import SiteError
 
@@ -43,13 +44,19 @@ class SiteFaults(SiteError):
         return "\n".join(shown)
 
 
-def raise_if_any(name: str, faults: Iterable[Fault]) -> None:
+class Lines(Protocol):
+    """Knows where each path stands in the file."""
+
+    def line(self, path: Path) -> int | None: ...
+
+
+def raise_all(name: str, faults: Iterable[Fault], lines: Lines) -> NoReturn:
     """Raise SiteFaults with every fault, first line first, each said once."""
     kept: dict[tuple[int | None, str], Fault] = {}
     for fault in faults:
-        kept.setdefault((fault.line, fault.says), fault)
-    if kept:
-        raise SiteFaults(name, tuple(sorted(kept.values(), key=lambda f: f.line or 0)))
+        placed = fault if fault.line else replace(fault, line=lines.line(fault.path))
+        kept.setdefault((placed.line, placed.says), placed)
+    raise SiteFaults(name, tuple(sorted(kept.values(), key=lambda f: f.line or 0)))
 
 
 def dotted(path: Path) -> str:

@@ -13,7 +13,8 @@ from pydantic import ValidationError
 
 from toprung.model.site import Site
 from toprung.model.site_build import build
-from toprung.model.site_faults import Fault, Path, nearest, raise_if_any
+from toprung.model.site_faults import Fault, Path, nearest, raise_all
+from toprung.model.site_fleets import spread
 from toprung.model.site_references import reference_faults
 from toprung.model.site_schema import Entry, SiteEntry
 from toprung.model.site_yaml import Tree, read_tree
@@ -34,22 +35,16 @@ def load_site(text: str | bytes, name: str = "site.yaml") -> Site:
     """The site that the text describes.  Raises SiteError with one line for each fault."""
     tree = read_tree(text, name)
     if not isinstance(tree.data, dict):
-        raise_if_any(name, [Fault((), "this is no site file", "a first line like `site: fernhouse`", 1)])
-    faults = [*tree.faults]
+        raise_all(name, [Fault((), "this is no site file", "a first line like `site: fernhouse`", 1)], tree)
+    tree = spread(tree)
+    faults = [*tree.faults, *reference_faults(tree.data)]
     try:
         entry = SiteEntry.model_validate(tree.data)
     except ValidationError as error:
-        faults += [_placed(f, tree) for f in _schema_faults(error, tree)]
-        raise_if_any(name, faults)
-        raise AssertionError from error  # raise_if_any has raised: a ValidationError holds at least one fault
-    site = build(entry)
-    faults += [_placed(f, tree) for f in reference_faults(site)]
-    raise_if_any(name, faults)
-    return site
-
-
-def _placed(fault: Fault, tree: Tree) -> Fault:
-    return Fault(fault.path, fault.says, fault.right, fault.line or tree.line(fault.path))
+        raise_all(name, [*faults, *_schema_faults(error, tree)], tree)
+    if faults:
+        raise_all(name, faults, tree)
+    return build(entry)
 
 
 def _schema_faults(error: ValidationError, tree: Tree) -> Iterator[Fault]:
@@ -75,8 +70,10 @@ def _schema_faults(error: ValidationError, tree: Tree) -> Iterator[Fault]:
             case kind if kind in _KINDS:
                 what, right = _KINDS[kind]
                 yield Fault(path, f"{what} is needed here, not {_seen(given)}", right)
+            case "invalid_key":
+                yield Fault(path, "a name is needed here", "a word")
             case _:
-                yield Fault(path, f"{detail['msg'].lower()}, not {_seen(given)}", _range(context))
+                yield Fault(path, f"{_seen(given)} is out of bounds", _range(context))
 
 
 def _range(context: dict[str, Any]) -> str:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from toprung.model.site import Action, DeclaredFlow, Naming, Service, Site, StatedQos, Topic
+from toprung.model.site import Action, DeclaredFlow, Naming, Service, Site, Topic
 
 # the five parts of an action: (part, name on a prefixed wire, suffix of the type; None: a type of its own)
 ACTION_SERVICES = (
@@ -22,6 +22,15 @@ ACTION_TOPICS = (
     ("feedback", "_action/feedback", "_FeedbackMessage"),
     ("status", "_action/status", None),
 )
+
+# the topics that an entry of each section becomes, under its own name
+PARTS = {
+    "services": ("request", "reply"),
+    "actions": (
+        *(f"{part}/{way}" for part, _, _ in ACTION_SERVICES for way in ("request", "reply")),
+        *(part for part, _, _ in ACTION_TOPICS),
+    ),
+}
 
 
 def flows_of(site: Site) -> Iterator[DeclaredFlow]:
@@ -89,32 +98,17 @@ def _service_flows(
 
 
 def _action_flows(action: Action, naming: Naming) -> Iterator[DeclaredFlow]:
+    ends, qos = (action.clients, action.servers), (action.offered, action.requested)
     for part, wire_part, suffix in ACTION_SERVICES:
-        service = Service(
-            f"{action.name}/{part}",
-            None,
-            action.clients,
-            action.servers,
-            action.offered,
-            action.requested,
-        )
-        yield from _service_flows(
-            service, f"{action.name}/{wire_part}", _with(action.type_name, suffix), naming
-        )
+        service = Service(f"{action.name}/{part}", None, *ends, *qos)
+        wire_name = f"{action.name}/{wire_part}"
+        yield from _service_flows(service, wire_name, _with(action.type_name, suffix), naming)
     for part, wire_part, suffix in ACTION_TOPICS:
         name = f"{action.name}/{part}"
+        wire_name = name if naming is Naming.PLAIN else f"{action.name}/{wire_part}"
+        type_name = wire_type(_with(action.type_name, suffix), naming)
         for server, client in _pairs(action.servers, action.clients):
-            yield DeclaredFlow(
-                topic=name,
-                wire_topic=name
-                if naming is Naming.PLAIN
-                else wire_topic(f"{action.name}/{wire_part}", naming),
-                type_name=wire_type(_with(action.type_name, suffix), naming),
-                writer=server,
-                reader=client,
-                offered=action.offered,
-                requested=action.requested,
-            )
+            yield DeclaredFlow(name, wire_topic(wire_name, naming), type_name, server, client, *qos)
 
 
 def _with(type_name: str | None, suffix: str | None) -> str | None:
@@ -124,6 +118,3 @@ def _with(type_name: str | None, suffix: str | None) -> str | None:
 def _pairs(writers: Iterable[str], readers: Iterable[str]) -> Iterator[tuple[str, str]]:
     readers = tuple(readers)
     return ((w, r) for w in writers for r in readers if w != r)
-
-
-__all__ = ["ACTION_SERVICES", "ACTION_TOPICS", "StatedQos", "flows_of", "wire_topic", "wire_type"]

@@ -1,17 +1,41 @@
-"""Whether the names in a site file lead anywhere, and whether its addresses are its own."""
+"""Whether the names in a site file lead anywhere, and whether its addresses are its own.
+
+Works on the plain data, after fleets are spread and beside the schema, so that one run reports the faults
+of both.  What the schema refuses is passed over here.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator
+from ipaddress import ip_interface
+from typing import Any
 
-from toprung.model.site import LinkKind, Site
 from toprung.model.site_faults import Fault, Path, nearest
+from toprung.model.site_flows import PARTS
+
+Data = dict[str, Any]
 
 
-def reference_faults(site: Site) -> Iterator[Fault]:
-    """Every dangling name and every address, interface or topic used twice."""
+def reference_faults(data: Data) -> Iterator[Fault]:
+    """Every dangling name, and every address, interface or topic that is used twice."""
     for check in CHECKS:
-        yield from check(site)
+        yield from check(data)
+
+
+def entries(data: Data, section: str) -> dict[str, Data]:
+    """A section's entries; what is no mapping counts as empty."""
+    found = data.get(section)
+    if not isinstance(found, dict):
+        return {}
+    return {name: entry if isinstance(entry, dict) else {} for name, entry in found.items()}
+
+
+def texts(value: object, path: Path) -> Iterator[tuple[Path, str]]:
+    """The words of a value that may be one word or a list of them, each with its place."""
+    if isinstance(value, str):
+        yield path, value
+    elif isinstance(value, list):
+        yield from (((*path, at), item) for at, item in enumerate(value) if isinstance(item, str))
 
 
 def _unknown(path: Path, what: str, wrong: str, known: Collection[str]) -> Iterator[Fault]:
@@ -19,130 +43,141 @@ def _unknown(path: Path, what: str, wrong: str, known: Collection[str]) -> Itera
         yield Fault(path, f'there is no {what} "{wrong}"', nearest(wrong, known))
 
 
-def _twice(path: Path, what: str, names: tuple[str, ...]) -> Iterator[Fault]:
-    for at, name in enumerate(names):
-        if name in names[:at]:
-            yield Fault((*path, at), f'{what} "{name}" stands twice', "each once")
+def _each_once(what: str, found: list[tuple[Path, str]]) -> Iterator[Fault]:
+    seen: set[str] = set()
+    for path, name in found:
+        if name in seen:
+            yield Fault(path, f'{what} "{name}" stands twice', "each once")
+        seen.add(name)
 
 
-def _links(site: Site) -> Iterator[Fault]:
-    interfaces = {f"{m.name}.{i.name}" for m in site.machines for i in m.interfaces}
-    bare = {m.name for m in site.machines if not m.interfaces}
+def _interfaces(data: Data) -> dict[str, tuple[str, ...] | None]:
+    """The interfaces of each machine; None where it declares none that could be missed."""
+    machines = entries(data, "machines")
+    return {name: tuple(entries(machine, "interfaces")) or None for name, machine in machines.items()}
+
+
+def _links(data: Data) -> Iterator[Fault]:
+    interfaces = _interfaces(data)
     joined: dict[str, str] = {}
-    for link in site.links:
-        for at, joint in enumerate(link.joins):
-            path: Path = ("links", link.name, "joins", at)
-            if not joint.interface:
-                ends = sorted(i for i in interfaces if i.startswith(joint.machine + "."))
-                yield Fault(
-                    path, f'"{joint.machine}" names no interface', ends[0] if ends else "machine.interface"
-                )
-            elif joint.machine not in bare:
-                yield from _unknown(path, "interface", str(joint), interfaces)
-            other = joined.setdefault(str(joint), link.name)
-            if other != link.name:
-                yield Fault(path, f'"{joint}" is joined by "{other}" too', "an interface on one link only")
-        yield from _twice(("links", link.name, "joins"), "interface", tuple(map(str, link.joins)))
-        if link.standard is not None and link.kind is not LinkKind.WIFI:
-            yield Fault(
-                ("links", link.name, "standard"), f"a standard is for wifi, this is {link.kind}", "kind: wifi"
-            )
+    for name, link in entries(data, "links").items():
+        ends = list(texts(link.get("joins"), ("links", name, "joins")))
+        for path, end in ends:
+            yield from _end(path, end, interfaces)
+            other = joined.setdefault(end, name)
+            if other != name:
+                yield Fault(path, f'"{end}" is joined by "{other}" too', "each interface on one link")
+        yield from _each_once("interface", ends)
+        kind = link.get("kind")
+        if link.get("standard") is not None and kind in ("usb", "ethernet"):
+            yield Fault(("links", name, "standard"), f"this link is {kind}", "kind: wifi, or no standard")
 
 
-def _participants(site: Site) -> Iterator[Fault]:
-    machines = {m.name: m for m in site.machines}
-    for p in site.participants:
-        yield from _unknown(("participants", p.name, "machine"), "machine", p.machine, machines)
-        if p.machine not in machines:
+def _end(path: Path, end: str, interfaces: dict[str, tuple[str, ...] | None]) -> Iterator[Fault]:
+    machine, _, interface = end.partition(".")
+    own = interfaces.get(machine)
+    if machine not in interfaces:
+        yield Fault(path, f'there is no machine "{machine}"', nearest(machine, interfaces))
+    elif not interface:
+        yield Fault(path, f'"{end}" names no interface', f"{machine}.{(own or ('eth0',))[0]}")
+    elif own is not None and interface not in own:
+        yield Fault(path, f'{machine} has no interface "{interface}"', f"{machine}.{nearest(interface, own)}")
+
+
+def _participants(data: Data) -> Iterator[Fault]:
+    interfaces = _interfaces(data)
+    for name, participant in entries(data, "participants").items():
+        machine = participant.get("machine")
+        if not isinstance(machine, str):
             continue
-        own = {i.name for i in machines[p.machine].interfaces}
-        for at, name in enumerate(p.interfaces or ()):
-            if own:
-                what = f"interface of {p.machine}"
-                yield from _unknown(("participants", p.name, "interfaces", at), what, name, own)
+        yield from _unknown(("participants", name, "machine"), "machine", machine, interfaces)
+        own = interfaces.get(machine)
+        for path, interface in texts(participant.get("interfaces"), ("participants", name, "interfaces")):
+            if own is not None and interface not in own:
+                yield Fault(path, f'{machine} has no interface "{interface}"', nearest(interface, own))
 
 
-def _ends(site: Site) -> Iterator[Fault]:
-    known = {p.name for p in site.participants}
-    sections = (
-        ("topics", [(t.name, t.writers, t.readers) for t in site.topics]),
-        ("services", [(s.name, s.clients, s.servers) for s in site.services]),
-        ("actions", [(a.name, a.clients, a.servers) for a in site.actions]),
-    )
-    for section, entries in sections:
-        for name, writers, readers in entries:
-            for key, ends in (("from", writers), ("to", readers)):
-                path: Path = (section, name, key)
-                for at, end in enumerate(ends):
-                    yield from _unknown((*path, at), "participant", end, known)
-                yield from _twice(path, "participant", ends)
+def _flow_ends(data: Data) -> Iterator[Fault]:
+    known = entries(data, "participants")
+    for section in ("topics", "services", "actions"):
+        for name, entry in entries(data, section).items():
+            for key in ("from", "to"):
+                ends = list(texts(entry.get(key), (section, name, key)))
+                for path, end in ends:
+                    yield from _unknown(path, "participant", end, known)
+                yield from _each_once("participant", ends)
 
 
-def _loops(site: Site) -> Iterator[Fault]:
-    topics = {t.name for t in site.topics}
-    participants = {p.name for p in site.participants}
-    vehicles = {v.name for v in site.vehicles}
-    for loop in site.loops:
-        path: Path = ("loops", loop.name)
-        for at, topic in enumerate(loop.through):
-            yield from _unknown((*path, "through", at), "topic", topic, topics)
-        for work in loop.work:
-            yield from _unknown(
-                (*path, "work", work.participant), "participant", work.participant, participants
-            )
-        if loop.sense is not None:
-            yield from _unknown((*path, "sense", "topic"), "topic", loop.sense.topic, topics)
-        if loop.vehicle is not None:
-            yield from _unknown((*path, "vehicle"), "vehicle", loop.vehicle, vehicles)
+def _loops(data: Data) -> Iterator[Fault]:
+    topics, participants = entries(data, "topics"), entries(data, "participants")
+    for name, loop in entries(data, "loops").items():
+        path: Path = ("loops", name)
+        sense = entries({"loop": loop}, "loop").get("sense", {})
+        through = list(texts(loop.get("through"), (*path, "through")))
+        for place, topic in [*through, *texts(sense.get("topic"), (*path, "sense", "topic"))]:
+            yield from _unknown(place, "topic", topic, topics)
+        for participant in entries(loop, "work"):
+            yield from _unknown((*path, "work", participant), "participant", participant, participants)
+        for place, vehicle in texts(loop.get("vehicle"), (*path, "vehicle")):
+            yield from _unknown(place, "vehicle", vehicle, entries(data, "vehicles"))
 
 
-def _addresses(site: Site) -> Iterator[Fault]:
+def _addresses(data: Data) -> Iterator[Fault]:
     owners: dict[str, str] = {}
-    for machine in site.machines:
-        for interface in machine.interfaces:
-            path: Path = ("machines", machine.name, "interfaces", interface.name)
-            for host in interface.hosts:
-                here = f"{machine.name}.{interface.name}"
-                if host in owners:
-                    yield Fault(path, f"{host} is the address of {owners[host]} too", "an address of its own")
-                owners.setdefault(host, here)
+    for machine, entry in entries(data, "machines").items():
+        interfaces = entry.get("interfaces")
+        for interface, value in interfaces.items() if isinstance(interfaces, dict) else ():
+            path: Path = ("machines", machine, "interfaces", interface)
+            bare = value.get("address") if isinstance(value, dict) else value
+            for _, text in texts(bare, path):
+                host = _host(text)
+                owner = owners.setdefault(host, f"{machine}.{interface}") if host else ""
+                if host and (owner != f"{machine}.{interface}" or _host_count(bare, host) > 1):
+                    right = "an address of its own (in a fleet: with {n} in it, like 10.77.{n}.2/24)"
+                    yield Fault(path, f"{host} is the address of {owner} already", right)
 
 
-def _flow_names(site: Site) -> Iterator[Fault]:
-    """Services and actions become topics: none may come out under a name that is taken."""
-    owners: dict[str, str] = {t.name: f"topics.{t.name}" for t in site.topics}
-    for flow in site.flows():
-        section = next((s for s, names in _sections(site) if _owner(flow.topic, names)), "topics")
-        name = _owner(flow.topic, dict(_sections(site)).get(section, ())) or flow.topic
-        owner = owners.setdefault(flow.topic, f"{section}.{name}")
-        if owner != f"{section}.{name}":
-            yield Fault((section, name), f'its topic "{flow.topic}" is {owner} too', "another name")
+def _host(text: str) -> str:
+    try:
+        return str(ip_interface(text).ip)
+    except ValueError:
+        return ""
 
 
-def _sections(site: Site) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    return (
-        ("services", tuple(s.name for s in site.services)),
-        ("actions", tuple(a.name for a in site.actions)),
-    )
+def _host_count(value: object, host: str) -> int:
+    return sum(_host(text) == host for _, text in texts(value, ()))
 
 
-def _owner(topic: str, names: tuple[str, ...]) -> str | None:
-    return next((n for n in names if topic.startswith(n + "/")), None)
+def _flow_names(data: Data) -> Iterator[Fault]:
+    """Services and actions become topics; none may come out under a name that is taken."""
+    owners = {topic: ("topics", topic) for topic in entries(data, "topics")}
+    for section, parts in PARTS.items():
+        for name in entries(data, section):
+            for part in parts:
+                owner = owners.setdefault(f"{name}/{part}", (section, name))
+                if owner != (section, name):
+                    says = f'its topic "{name}/{part}" is taken by {".".join(owner)}'
+                    yield Fault((section, name), says, "another name")
 
 
-def _fleets(site: Site) -> Iterator[Fault]:
-    machines = {m.name for m in site.machines}
-    for fleet in site.fleets:
-        for at, copy in enumerate(fleet.copies):
-            for name in copy:
-                yield from _unknown(("fleets", fleet.name, "of", at), "machine", name, machines)
+def _fleets(data: Data) -> Iterator[Fault]:
+    machines = entries(data, "machines")
+    for name, fleet in entries(data, "fleets").items():
+        copies = fleet.get("of")
+        members: list[tuple[Path, str]] = []
+        for at, copy in enumerate(copies if isinstance(copies, list) else ()):
+            members += texts(copy, ("fleets", name, "of", at))
+        for path, machine in members:
+            yield from _unknown(path, "machine", machine, machines)
+        yield from _each_once("machine", members)
 
 
-CHECKS: tuple[Callable[[Site], Iterator[Fault]], ...] = (
+CHECKS: tuple[Callable[[Data], Iterator[Fault]], ...] = (
     _links,
     _participants,
-    _ends,
+    _flow_ends,
     _loops,
     _addresses,
+    _flow_names,
     _fleets,
 )

@@ -110,6 +110,8 @@ def _named(what: str, forbidden: str, example: str) -> BeforeValidator:
     return BeforeValidator(check)
 
 
+_WITH_PREFIX = {"type": "string", "pattern": "/"}
+_WITH_PORT = {"type": "string", "pattern": ":[0-9]+$"}
 _TEXT = WithJsonSchema({"type": "string", "minLength": 1})
 Rate = Annotated[float, *_quantity(units.RATE)]
 BitRate = Annotated[float, *_quantity(units.BIT_RATE)]
@@ -122,19 +124,13 @@ Speed = Annotated[float, *_quantity(units.SPEED)]
 Acceleration = Annotated[float, *_quantity(units.ACCELERATION)]
 Watts = Annotated[float, *_quantity(units.POWER)]
 WattHours = Annotated[float, *_quantity(units.ENERGY)]
-Address = Annotated[
-    nouns.Address, BeforeValidator(_address), WithJsonSchema({"type": "string", "pattern": "/"})
-]
+Address = Annotated[nouns.Address, BeforeValidator(_address), WithJsonSchema(_WITH_PREFIX)]
 Host = Annotated[str, BeforeValidator(_host), WithJsonSchema({"type": "string"})]
-Server = Annotated[
-    tuple[str, int], BeforeValidator(_server), WithJsonSchema({"type": "string", "pattern": ":[0-9]+$"})
-]
+Server = Annotated[tuple[str, int], BeforeValidator(_server), WithJsonSchema(_WITH_PORT)]
 MachineName = Annotated[str, _named("machine name", ".=[]", "base"), _TEXT]
 Name = Annotated[str, _named("name", "", "driver"), _TEXT]
 Names = Annotated[list[Name], BeforeValidator(_listed), _one_or_list({"type": "string"})]
-Addresses = Annotated[
-    list[Address], BeforeValidator(_listed), _one_or_list({"type": "string", "pattern": "/"})
-]
+Addresses = Annotated[list[Address], BeforeValidator(_listed), _one_or_list(_WITH_PREFIX)]
 Partition = Annotated[str, _TEXT]
 Partitions = Annotated[list[Partition], BeforeValidator(_listed), _one_or_list({"type": "string"})]
 Count = Annotated[int, Field(ge=1, le=10_000_000)]
@@ -246,7 +242,10 @@ class ResourceLimitsEntry(Entry):
     samples_per_instance: Count | None = None
 
 
-REPRESENTATIONS = Literal["xcdr1", "xml", "xcdr2"]
+_REPRESENTATIONS = _one_or_list({"enum": ["xcdr1", "xml", "xcdr2"]})
+Representations = Annotated[
+    list[Literal["xcdr1", "xml", "xcdr2"]], BeforeValidator(_listed), _REPRESENTATIONS
+]
 
 
 class PoliciesEntry(Entry):
@@ -261,12 +260,7 @@ class PoliciesEntry(Entry):
     destination_order: Literal["by_reception_timestamp", "by_source_timestamp"] | None = None
     presentation: PresentationEntry | None = None
     partition: Partitions | None = None
-    data_representation: (
-        Annotated[
-            list[REPRESENTATIONS], BeforeValidator(_listed), _one_or_list({"enum": ["xcdr1", "xml", "xcdr2"]})
-        ]
-        | None
-    ) = None
+    data_representation: Representations | None = None
     history: HistoryEntry | None = None
     resource_limits: ResourceLimitsEntry | None = None
     lifespan: PolicyDuration | None = None

@@ -159,13 +159,9 @@ class _Builder:
         value = _resolved(event.value) if plain else event.value
         path = self._place(value, event)
         if plain and event.value in _BOOLEAN_WORDS - {"true", "false"}:
-            right = {"yes": "true", "on": "true", "true": "true"}.get(event.value.lower(), "false")
-            self._fault(
-                path,
-                event,
-                f'YAML reads the word "{event.value}" as a boolean',
-                f'{right}, or "{event.value}" in quotes',
-            )
+            flag = str(event.value.lower() in ("yes", "on", "true")).lower()
+            says = f'YAML reads the word "{event.value}" as a boolean'
+            self._fault(path, event, says, f'{flag}, or "{event.value}" in quotes')
 
     def _awaits_key(self) -> bool:
         return isinstance(self.stack[-1].data, dict) and not self.stack[-1].waits
@@ -174,20 +170,11 @@ class _Builder:
         top = self.stack[-1]
         path = (*top.path, event.value)
         if plain and event.value in _BOOLEAN_WORDS:
-            self._fault(
-                path,
-                event,
-                f'YAML reads the key "{event.value}" as a boolean',
-                f'"{event.value}" in quotes, or another name',
-            )
+            says = f'YAML reads the key "{event.value}" as a boolean'
+            self._fault(path, event, says, f'"{event.value}" in quotes, or another name')
         if event.value in top.data:
-            first = self.tree.lines[path]
-            self._fault(
-                path,
-                event,
-                f'"{shortened(event.value)}" stands twice (first in line {first})',
-                "one of the two",
-            )
+            says = f'"{shortened(event.value)}" stands twice (first in line {self.tree.lines[path]})'
+            self._fault(path, event, says, "one of the two")
         else:
             self.tree.lines[path] = event.start_mark.line + 1
         top.key, top.waits = event.value, True

@@ -15,7 +15,7 @@ from re import compile as compile_pattern
 
 @dataclass(frozen=True, slots=True)
 class Dimension:
-    """One kind of quantity.  `units` maps a unit to its size in base units; writing takes the first that fits."""
+    """One kind of quantity.  `units`: their sizes in base units; writing takes the first that fits."""
 
     name: str
     units: Mapping[str, Decimal]
@@ -103,22 +103,15 @@ def _in_range(value: Decimal, written: str, dimension: Dimension) -> int | float
 def written(value: int | float, dimension: Dimension) -> str:
     """The quantity as a site file writes it; `number_of(written(v, d), d) == v` for every v in range."""
     exact = Decimal(value) if dimension.whole else Decimal(repr(float(value)))
-    choices = [(unit, size) for unit, size in dimension.units.items() if unit.isascii()]
-    decimal = [
-        (unit, size)
-        for unit, size in choices
-        if size.as_tuple().digits.count(0) + 1 == len(size.as_tuple().digits)
-    ]
-    for unit, size in decimal:
-        if exact >= size:
-            break
-    else:
-        unit, size = _base(decimal)
+    decimal = [(unit, size) for unit, size in dimension.units.items() if _writes(unit, size)]
+    base = next((pair for pair in decimal if pair[1] == 1), decimal[0])
+    unit, size = next((pair for pair in decimal if exact >= pair[1]), base)
     return f"{_plain(exact / size)} {unit}"
 
 
-def _base(units: list[tuple[str, Decimal]]) -> tuple[str, Decimal]:
-    return next((pair for pair in units if pair[1] == 1), units[0])
+def _writes(unit: str, size: Decimal) -> bool:
+    """Units that are powers of ten lose nothing in a division."""
+    return unit.isascii() and size.normalize().as_tuple().digits == (1,)
 
 
 def _plain(number: Decimal) -> str:
