@@ -1,7 +1,7 @@
 """CDR, the encoding of DDS data: a bounded reader, a writer, and the encapsulation header before both.
 
 Plain XCDR1 and XCDR2, delimited and mutable XCDR2, and parameter lists (XTypes 1.3, 7.4; DDSI-RTPS 2.5,
-10.2).  Knows bytes, not types: who reads says what comes next.  Everything is relative to an origin, the
+10).  Knows bytes, not types: who reads says what comes next.  Everything is relative to an origin, the
 first byte after the encapsulation header.
 """
 
@@ -31,7 +31,7 @@ class WireError(Exception):
 class Encoding(IntEnum):
     """Encapsulation ids, big-endian flavour; the little-endian one is one more.
 
-    The ids that deployed libraries use (DDSI-RTPS 2.5, 10.5 with XTypes 1.3, 7.6.3.1.2).
+    The ids that deployed libraries use (DDSI-RTPS 2.5, 10 with XTypes 1.3, 7.6.3.1.2).
     """
 
     CDR = 0x0000
@@ -47,7 +47,7 @@ class Encoding(IntEnum):
 
 
 HEADER_BYTES = 4
-ALIGN_BYTES = 4  # serialised payloads are padded to this (DDSI-RTPS 2.5, 9.4.1 and 10.2.2)
+ALIGN_BYTES = 4  # serialised payloads are padded to this (DDSI-RTPS 2.5, 9.4.1 and 10)
 PADDING_MASK = 0x0003  # in the options: padding bytes at the end of the payload (XTypes 1.3, 7.6.3.1.2)
 
 

@@ -102,8 +102,12 @@ def _inline(found: Found) -> InlineQos:
 
 def write_inline_qos(data: InlineQos, little: bool = True) -> bytes:
     """The inline QoS with its sentinel; `related` under the number that the standard gave it."""
-    values = {"status": data.status or None, "key_hash": data.key_hash}
-    values |= {"original": data.original, "related": data.related}
+    values: dict[str, Any] = {
+        "status": data.status or None,
+        "key_hash": data.key_hash,
+        "original": data.original,
+        "related": data.related,
+    }
     parts = [
         (pid, row.shape.write((values[row.fields[0]],), little))
         for pid, row in _ROWS["I"].items()

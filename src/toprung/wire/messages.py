@@ -1,6 +1,6 @@
 """Whole RTPS messages, written: the header and the submessages that announcements travel in.
 
-DDSI-RTPS 2.5, 9.4.  Reading is the scan's; this is its inverse for the kinds that discovery and small
+DDSI-RTPS 2.5, 9.4.4 (header), 9.4.5 (submessages) and 9.4.2 (their elements).  Reading is the scan's; this is its inverse for the kinds that discovery and small
 samples need, so that a forecast can count their bytes.
 """
 
@@ -47,20 +47,20 @@ def message(
 
 
 def submessage(kind: Sub, body: bytes, flags: int = 0, little: bool = True) -> bytes:
-    """Any submessage, padded to four bytes (9.4.5.1)."""
+    """Any submessage, padded to four bytes."""
     body += bytes(-len(body) % ALIGN_BYTES)
     return _PACKS[little].header.pack(kind, flags | little, len(body)) + body
 
 
 def info_ts(time_ns: int | None, little: bool = True) -> bytes:
-    """The source timestamp of what follows; None: it has none any more (9.4.5.11)."""
+    """The source timestamp of what follows; None: it has none any more."""
     if time_ns is None:
         return submessage(Sub.INFO_TS, b"", Flag.INVALIDATE, little)
     return submessage(Sub.INFO_TS, _PACKS[little].time.pack(*time_wire(time_ns)), 0, little)
 
 
 def info_dst(prefix: bytes, little: bool = True) -> bytes:
-    """Whom what follows is for (9.4.5.8)."""
+    """Whom what follows is for."""
     return submessage(Sub.INFO_DST, prefix, 0, little)
 
 
@@ -73,7 +73,7 @@ def data(
     key: bool = False,
     little: bool = True,
 ) -> bytes:
-    """One sample; `inline_qos` is a parameter list with its sentinel, `key` says what the payload is (9.4.5.4)."""
+    """One sample, or with `key` its key alone; `inline_qos` is a list with its sentinel."""
     pack = _PACKS[little]
     flags = Flag.INLINE_QOS * bool(inline_qos) | (Flag.KEY if key else Flag.PAYLOAD) * bool(payload)
     body = pack.data.pack(0, _OCTETS_TO_INLINE_QOS) + _entities(reader, writer) + _sequence(sequence, little)
@@ -91,7 +91,7 @@ def data_frag(
     inline_qos: bytes = b"",
     little: bool = True,
 ) -> bytes:
-    """`count` fragments of `size` bytes of a serialised sample, from the 1-based `first` (9.4.5.5)."""
+    """`count` fragments of `size` bytes of a serialised sample, from the 1-based `first`."""
     pack = _PACKS[little]
     body = (
         pack.data.pack(0, _OCTETS_TO_INLINE_QOS_FRAG)
@@ -114,7 +114,7 @@ def heartbeat(
     liveliness: bool = False,
     little: bool = True,
 ) -> bytes:
-    """What a writer still has; without `final` it demands an answer (9.4.5.7)."""
+    """What a writer still has; without `final` it demands an answer."""
     flags = Flag.FINAL * final | Flag.LIVELINESS * liveliness
     body = _entities(reader, writer) + _sequence(first, little) + _sequence(last, little)
     return submessage(Sub.HEARTBEAT, body + _PACKS[little].long.pack(count), flags, little)
@@ -129,7 +129,7 @@ def acknack(
     final: bool = False,
     little: bool = True,
 ) -> bytes:
-    """All below `base` has come; of what follows, `missing` has not (9.4.5.3)."""
+    """All below `base` has come; of what follows, `missing` has not."""
     body = _entities(reader, writer) + sequence_set(base, missing, little) + _PACKS[little].long.pack(count)
     return submessage(Sub.ACKNACK, body, Flag.FINAL * final, little)
 
@@ -137,7 +137,7 @@ def acknack(
 def gap(
     reader: int, writer: int, start: int, base: int, gone: Iterable[int] = (), little: bool = True
 ) -> bytes:
-    """From `start` to below `base`, and of what follows `gone`, nothing will come (9.4.5.6)."""
+    """From `start` to below `base`, and of what follows `gone`, nothing will come."""
     body = _entities(reader, writer) + _sequence(start, little) + sequence_set(base, gone, little)
     return submessage(Sub.GAP, body, 0, little)
 
