@@ -1,7 +1,7 @@
 """Whole RTPS messages, written: the header and the submessages that announcements travel in.
 
-DDSI-RTPS 2.5, 9.4.4 (header), 9.4.5 (submessages) and 9.4.2 (their elements).  Reading is the scan's; this is its inverse for the kinds that discovery and small
-samples need, so that a forecast can count their bytes.
+DDSI-RTPS 2.5, 9.4.4 (header), 9.4.5 (submessages) and 9.4.2 (their elements).  Reading is the scan's; this
+is its inverse for the kinds that discovery and small samples need, so that a forecast can count bytes.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """The parameters that announcements are made of, as one table, and the lists that carry them.
 
-DDSI-RTPS 2.5, 9.4.2.11 (lists), 9.6.3.2 (ids) and 9.6.4 (inline QoS); DDS-XTypes 1.3, 7.6.3.2 for the type system's;
-DDS-Security 1.1, 7.4 for the tokens.  A parameter that the table does not know, or knows only by name, is
-kept as (id, bytes).
+DDSI-RTPS 2.5, 9.4.2.11 (lists), 9.6.3.2 (ids) and 9.6.4 (inline QoS); DDS-XTypes 1.3, 7.6.3.2 for the
+type system's; DDS-Security 1.1, 7.4 for the tokens.  A parameter that the table does not know, or knows
+only by name, is kept as (id, bytes).
 """
 
 from __future__ import annotations
