@@ -1,0 +1,84 @@
+"""Delivery: one flow's samples as its two machines saw them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from toprung.diagnose.proof import arrivals, departures
+from toprung.diagnose.scene import Case, Scene
+from toprung.model.picture import Dialogue, Endpoint, Samples
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """What left the writer's machine for the reader's, and what came there.  None: that view has none."""
+
+    writer: Endpoint
+    left: Samples | None
+    came: Samples | None
+    watched_leaving: bool  # the writer's machine was captured
+    watched_coming: bool
+    talk: tuple[Dialogue, ...]  # of this writer with the reader's participant
+
+    @property
+    def written_upto(self) -> int:
+        """The greatest sequence number that a heartbeat told of."""
+        return max((d.written_upto for d in self.talk), default=0)
+
+    @property
+    def acknowledged(self) -> bool:
+        return any(d.acknowledged_below > 1 for d in self.talk)
+
+    @property
+    def best(self) -> Samples | None:
+        """The samples nearest to the reader."""
+        return self.came or self.left
+
+    @property
+    def lost_share(self) -> float | None:
+        """The share of the sent samples that did not come whole; None where nothing tells."""
+        if self.came is not None:
+            told = self.came.whole + self.came.partial + self.came.missing
+            share = 1 - self.came.whole / told if told else 0.0
+            return max(share, self._edge_share())
+        if self.left is not None and self.watched_coming:
+            return 1.0
+        return None
+
+    def _edge_share(self) -> float:
+        """Losses that leave no gap in the arrivals: the first or the last samples."""
+        if self.left is None or self.came is None or self.left.whole < self.came.whole:
+            return 0.0
+        unaccounted = self.left.whole - self.came.whole
+        return unaccounted / self.left.whole if unaccounted > self.left.whole // 2 else 0.0
+
+
+def delivery(scene: Scene, case: Case) -> Delivery | None:
+    """The flow's samples; None where its writer is not known."""
+    return scene.once(("delivery", case.flow), lambda: _delivery(scene, case))
+
+
+def _delivery(scene: Scene, case: Case) -> Delivery | None:
+    writers = scene.ends_on_topic(case.writer, case)
+    if not writers:
+        return None
+    found = [_of_writer(scene, case, w) for w in writers]
+    return max(found, key=lambda d: d.best.tally.last.time_ns if d.best else -1)
+
+
+def _of_writer(scene: Scene, case: Case, writer: Endpoint) -> Delivery:
+    return Delivery(
+        writer,
+        left=_fullest(departures(scene, case, writer)),
+        came=_fullest(arrivals(scene, case, writer)),
+        watched_leaving=bool(scene.views_at(case.writer.machine)),
+        watched_coming=bool(scene.views_at(case.reader.machine)),
+        talk=tuple(
+            d for d in scene.dialogues(case.writer.lives, case.reader.lives) if d.writer == writer.guid
+        ),
+    )
+
+
+def _fullest(samples: list[Samples]) -> Samples | None:
+    """Of several destinations of one machine, the one that got most: one good address is enough."""
+    return max(samples, key=lambda s: (s.whole, s.partial), default=None)

@@ -1,0 +1,86 @@
+"""How long a participant lived: whether it left, fell silent, or came and went."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from toprung.diagnose.scene import End, Scene
+from toprung.model.picture import Mark, Participant
+
+SILENCE_S = 2.5  # shorter silences are pauses
+PERIODS = 5  # silent for so many of its usual sending periods
+NEIGHBOURLY_S = 2.0  # who stops within this time of everybody else was stopped together with them
+
+
+class Fate(Enum):
+    """How a participant ended, as far as the captures go."""
+
+    ALIVE = "alive"
+    LEFT = "left"
+    LOST = "lost"
+    LAPSED = "lapsed"
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """The last life of a declared participant."""
+
+    fate: Fate
+    participant: int
+    last: Mark
+    silent_s: float  # from the last sign of life to the end of that capture
+
+
+def life_of(scene: Scene, end: End) -> Life | None:
+    """What became of the end's participant; None where it was never seen."""
+    if not end.lives:
+        return None
+    return scene.once(("life", end.name), lambda: _life(scene, end))
+
+
+def _life(scene: Scene, end: End) -> Life:
+    index = max(end.lives, key=lambda i: scene.participant(i).last_heard.time_ns)
+    seen = scene.participant(index)
+    last = seen.goodbye or seen.last_heard
+    silent = (_others_end(scene, end, last) - last.time_ns) / 1e9
+    return Life(_fate(scene, index, seen, silent), index, last, max(silent, 0.0))
+
+
+def _fate(scene: Scene, index: int, seen: Participant, silent_s: float) -> Fate:
+    if seen.goodbye is not None and seen.last_heard.time_ns <= seen.goodbye.time_ns + 1_000_000_000:
+        return Fate.LEFT if silent_s > NEIGHBOURLY_S else Fate.ALIVE
+    if silent_s > max(SILENCE_S, PERIODS * _period_s(scene, index, seen)):
+        return Fate.LOST
+    if seen.lease_ns and _longest_pause_s(seen) * 1e9 > seen.lease_ns:
+        return Fate.LAPSED
+    return Fate.ALIVE
+
+
+def _others_end(scene: Scene, end: End, last: Mark) -> int:
+    """When the last participant of another name was heard in the same view: a capture that runs on after
+    everybody was stopped says nothing about one of them."""
+    others = [
+        tally.last.time_ns
+        for stream in scene.picture.streams
+        if stream.view == last.view and stream.participant not in end.lives
+        for tally in (stream.discovery, stream.data)
+        if tally
+    ]
+    return max(others, default=last.time_ns)
+
+
+def _period_s(scene: Scene, index: int, seen: Participant) -> float:
+    """How often the participant gives a sign of life: its quickest steady topic, or its announcements."""
+    steady = [s.between.p95 for s in scene.samples_from((index,)) if s.between and s.between.count >= 5]
+    announced = [a.period.p95 for a in seen.announced if a.period and a.period.count >= 2]
+    if steady:
+        return min(steady)
+    if announced:
+        return min(announced)
+    return (seen.lease_ns or 10_000_000_000) / 1e9
+
+
+def _longest_pause_s(seen: Participant) -> float:
+    """The longest time without an announcement, by the destination that was served best."""
+    return min((a.period.most for a in seen.announced if a.period), default=0.0)

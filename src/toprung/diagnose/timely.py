@@ -1,0 +1,193 @@
+"""Rung `timely`: are samples as young as the flow's `within`, and do the clocks agree?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from toprung.diagnose.clocks import clocks
+from toprung.diagnose.delivery import Delivery, delivery
+from toprung.diagnose.scene import Case, End, Scene
+from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
+from toprung.model.finding import Severity
+from toprung.model.picture import Dialogue, Samples, Spread
+
+ENOUGH = 8  # samples or answers: fewer show no habit
+PERIODS = 3  # a pause of so many periods is felt
+BURST_SHARE = 0.35  # samples closer than this share of their period come in a burst
+CAUTION = (
+    "Stopping distances grow with every delay; check the base's watchdog before it moves, under your local "
+    "safety rules and with a qualified person."
+)
+
+
+def judge_timely(scene: Scene, case: Case) -> Verdict:
+    """Whether the flow's samples are young enough where they are used."""
+    found = delivery(scene, case)
+    if found is None or found.best is None:
+        return UNSEEN
+    for check in CHECKS:
+        if (verdict := check(scene, case, found)) is not None:
+            return verdict
+    return HELD if _age(scene, case, found) is not None or case.declared.within_ns is None else UNSEEN
+
+
+def _within_s(case: Case) -> float | None:
+    return None if case.declared.within_ns is None else case.declared.within_ns / 1e9
+
+
+def _clock(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
+    """The writer's clock is wrong by more than the flow can bear: its stamps mislead everybody."""
+    within, clock = _within_s(case), clocks(scene).get(case.writer.machine)
+    if within is None or clock is None or abs(clock.ahead_s) - clock.error_s <= within / 2:
+        return None
+    way = "ahead" if clock.ahead_s > 0 else "behind"
+    sample = found.best
+    assert sample is not None
+    age = f"; its age on arrival reads {sample.age.p50:+.2f} s" if sample.age and found.came else ""
+    return broken(
+        "clock-offset",
+        case.writer.machine,
+        f"The clock of {case.writer.machine} is {abs(clock.ahead_s):.2f} s {way} of the others.",
+        f"Whatever {case.writer.machine} stamps looks "
+        f"{'as if it came from the future' if way == 'ahead' else 'old'}: "
+        "transforms fail, data is thrown away as too old or too new.",
+        (
+            scene.evidence(
+                sample.tally.first, f"a sample of {case.declared.topic} with a stamp of that clock{age}"
+            ),
+        ),
+        (
+            f"Discipline {case.writer.machine}'s clock by the same time server as the others (NTP "
+            "or PTP), and wait "
+            "until it has settled.",
+        ),
+        Severity.STOPS,
+    )
+
+
+def _age(scene: Scene, case: Case, found: Delivery) -> Spread | None:
+    """Age on arrival, with the clocks' difference taken out; None where it cannot be told."""
+    if found.came is None or found.came.age is None:
+        return None
+    return _shifted(found.came.age, _clock_shift(scene, case))
+
+
+def _clock_shift(scene: Scene, case: Case) -> float:
+    """Reader's clock less writer's, in seconds: what an age reads too much."""
+    known = clocks(scene)
+    reader, writer = known.get(case.reader.machine), known.get(case.writer.machine)
+    return reader.ahead_s - writer.ahead_s if reader and writer else 0.0
+
+
+def _shifted(spread: Spread, by: float) -> Spread:
+    return Spread(
+        spread.count, spread.least - by, spread.p05 - by, spread.p50 - by, spread.p95 - by, spread.most - by
+    )
+
+
+def _overloaded(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
+    """One of the machines stands still again and again, for longer than the flow can bear."""
+    rate, within = case.declared.rate_hz, _within_s(case)
+    if rate is None or within is None:
+        return None
+    bearable = max(within, PERIODS / rate)
+    if found.left and _in_bursts(found.left, rate, bearable):
+        return _overload_verdict(scene, case.writer, found.left.between, found.left, "sends nothing")
+    for end, other in ((case.reader, case.writer), (case.writer, case.reader)):
+        late = _late_answers(scene, end, other, bearable)
+        if late is not None and late.answer is not None and found.best is not None:
+            return _overload_verdict(scene, end, late.answer, found.best, "answers nothing")
+    return None
+
+
+def _in_bursts(samples: Samples, rate_hz: float, bearable_s: float) -> bool:
+    between = samples.between
+    if between is None or between.count < ENOUGH or between.most <= bearable_s:
+        return False
+    return between.p50 < BURST_SHARE / rate_hz or (
+        between.p05 < BURST_SHARE / rate_hz and between.p95 > bearable_s
+    )
+
+
+def _late_answers(scene: Scene, end: End, other: End, bearable_s: float) -> Dialogue | None:
+    """Heartbeats that came to the end's machine and were answered too late, too often."""
+    views = scene.views_at(end.machine)
+    late = [
+        d
+        for d in scene.dialogues(other.lives, end.lives)
+        if d.answer and d.answer.count >= ENOUGH and d.answer.p95 > bearable_s and d.view in views
+    ]
+    return max(late, key=lambda d: d.answer.p95 if d.answer else 0.0, default=None)
+
+
+def _overload_verdict(scene: Scene, end: End, pauses: Spread | None, samples: Samples, does: str) -> Verdict:
+    assert pauses is not None
+    return broken(
+        "machine-overloaded",
+        end.machine,
+        f"{end.machine} {does} for up to {pauses.most:.1f} s at a time and then catches up in a "
+        "burst: it is too "
+        "busy, or its process is held up.",
+        f"What it writes comes in bursts, and what it gets is used late. {CAUTION}",
+        (
+            scene.evidence(samples.tally.first, "from here on, samples leave in bursts"),
+            *(scene.evidence(m, "after a pause") for m in samples.holes[:1]),
+        ),
+        (
+            f"Find what takes {end.machine}'s processor (load, thermal throttling, swap, a "
+            "debugger) and move it off.",
+            "Give the driver's process a real-time priority, and the base fewer participants to "
+            "keep track of.",
+        ),
+        Severity.HURTS,
+    )
+
+
+def _late(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
+    within, age = _within_s(case), _age(scene, case, found)
+    if within is None or age is None or age.count < ENOUGH // 2 or age.p95 <= within or found.came is None:
+        return None
+    if age.p50 > within:
+        return broken(
+            "late",
+            str(case.flow),
+            f"Samples of {case.declared.topic} are {_ms(age.p50)} old when they arrive (median; worst "
+            f"{_ms(age.most)}), allowed are {_ms(within)}.",
+            f"{case.reader.name} acts on the past. {CAUTION}",
+            (scene.evidence(found.came.tally.first, "the first of these samples"),),
+            (
+                "Find the queue: a link at its limit, a radio that sleeps, reliable resends.",
+                f"Or allow more than {_ms(within)}, if the loops that use the topic can bear it.",
+            ),
+            Severity.HURTS,
+        )
+    if not _jumps(case, found.came):
+        return None
+    return broken(
+        "jitter",
+        str(case.flow),
+        f"Samples of {case.declared.topic} are held up and let go in bursts: {_ms(age.p50)} old in "
+        "the median, "
+        f"{_ms(age.p95)} for the worst twentieth, allowed are {_ms(within)}.",
+        f"{case.reader.name} gets nothing for a while and then everything at once. {CAUTION}",
+        (scene.evidence(found.came.tally.first, "the first of these samples"),),
+        (
+            "Look for power saving on the radio (switch it off), roaming, or a bridge that collects packets.",
+            "Move the flow to a cable, or to a priority class of its own.",
+        ),
+        Severity.HURTS,
+    )
+
+
+def _jumps(case: Case, came: Samples) -> bool:
+    rate = case.declared.rate_hz
+    if rate is None or came.between is None:
+        return True
+    return came.between.p05 < BURST_SHARE / rate or came.between.most > PERIODS / rate
+
+
+def _ms(seconds: float) -> str:
+    return f"{seconds * 1e3:.0f} ms" if seconds < 1 else f"{seconds:.2f} s"
+
+
+CHECKS: tuple[Callable[[Scene, Case, Delivery], Verdict | None], ...] = (_clock, _overloaded, _late)
