@@ -1,0 +1,107 @@
+"""Makes the corpus: every case as real traffic, captured, with its truth beside it.
+
+    python tests/live/corpus.py [--out /tmp/corpus] [--only ID,ID...] [--jobs 2] [--again]
+
+Needs root (network namespaces), tcpdump, nft, Cyclone DDS for Python and Fast DDS for C++.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sys
+import traceback
+import zlib
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from cases import CASES, Case
+from lab import build_clock_shim, build_fast_peer
+from plan import cart, dump, flow_counts, keep, perform
+
+
+def make(case: Case, out: Path, tools: Path) -> dict:
+    """Run one case; its entry of truth.json."""
+    plan = cart(case.middleware, zlib.crc32(case.id.encode()) % 10_000, case.usb)
+    for edit in case.edits:
+        edit(plan)
+    folder = out / case.id
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    counts = perform(plan, folder, tools)
+    keep(folder, plan)
+    samples, policies = flow_counts(plan, counts)
+    broken = [f for f in samples if touched(f, case.broken)]
+    shaky = [f for f in samples if touched(f, case.shaky)]
+    sound = [f for f in samples if f not in broken and f not in shaky]
+    return {
+        "id": case.id, "what": case.what, "middleware": plan.middleware, "rung": list(case.rung) or None,
+        "cause": list(case.cause) or None, "broken": broken, "sound": sound, "samples": samples,
+        "incompatible_policy_ids": policies, **case.extra,
+    }
+
+
+def touched(flow: str, names: tuple[str, ...]) -> bool:
+    """Whether a flow is meant: by its topic's last name, or "topic>reader" where only one reader is."""
+    topic, _, ends = flow.partition(" ")
+    short = topic.rsplit("/", 1)[-1]
+    return short in names or f"{short}>{ends.rsplit(' ', 1)[-1]}" in names
+
+
+def doubts(entry: dict, case: Case) -> list[str]:
+    """Where the peers' counts do not bear out what the case says."""
+    found = []
+    for flow, n in entry["samples"].items():
+        if flow in entry["broken"] and not case.moving and n["received"]:
+            found.append(f"broken, yet {n}: {flow}")
+        if flow in entry["sound"] and n["received"] < 0.75 * n["sent"] - 3:
+            found.append(f"sound, yet {n}: {flow}")
+        if flow in entry["sound"] and n["received"] == 0:
+            found.append(f"sound, yet {n}: {flow}")
+    return found
+
+
+def guarded(name: str, out: Path, tools: Path) -> tuple[dict | None, str]:
+    try:
+        return make(next(c for c in CASES if c.id == name), out, tools), ""
+    except Exception:
+        return None, traceback.format_exc()
+
+
+def main() -> int:
+    words = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    words.add_argument("--out", type=Path, default=Path("/tmp/corpus"))
+    words.add_argument("--only", default="")
+    words.add_argument("--jobs", type=int, default=2)
+    words.add_argument("--again", action="store_true", help="also cases that are there already")
+    said = words.parse_args()
+    said.out.mkdir(parents=True, exist_ok=True)
+    tools = said.out / ".tools"
+    tools.mkdir(exist_ok=True)
+    build_fast_peer(tools)
+    build_clock_shim(tools)
+    path = said.out / "truth.json"
+    truth = {e["id"]: e for e in json.loads(path.read_text())} if path.exists() else {}
+    chosen = [c for c in CASES if (not said.only or c.id in said.only.split(",")) and (said.again or c.id not in truth)]
+    by_id = {c.id: c for c in CASES}
+    with ProcessPoolExecutor(said.jobs) as pool:
+        waiting = {pool.submit(guarded, c.id, said.out, tools): c.id for c in chosen}
+        for done in as_completed(waiting):
+            entry, trouble = done.result()
+            name = waiting[done]
+            if entry is None:
+                sys.stdout.write(f"{name}: FAILED\n{trouble}\n")
+                continue
+            truth[name] = entry
+            dump([truth[c.id] for c in CASES if c.id in truth], path)
+            worries = doubts(entry, by_id[name])
+            sys.stdout.write(f"{name}: {'ok' if not worries else 'LOOK'}\n" + "".join(f"    {w}\n" for w in worries))
+            sys.stdout.flush()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
