@@ -142,15 +142,17 @@ def partitions_meet(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
     An empty list is the partition "".  A name may be a pattern (POSIX fnmatch); a pattern matches plain
     names only, never another pattern.
     """
-    return any(_names_meet(a, b) for a in one or ("",) for b in other or ("",))
+    some, others = set(one or ("",)), set(other or ("",))
+    if any(not _is_pattern(name) for name in some & others):
+        return True
+    return _covers(some, others) or _covers(others, some)
 
 
-def _names_meet(a: str, b: str) -> bool:
-    if _is_pattern(a):
-        return not _is_pattern(b) and _pattern(a).match(b) is not None
-    if _is_pattern(b):
-        return _pattern(b).match(a) is not None
-    return a == b
+def _covers(names: set[str], others: set[str]) -> bool:
+    """Whether a pattern among `names` matches a plain name among `others`."""
+    patterns = [_pattern(name) for name in names if _is_pattern(name)]
+    plain = [name for name in others if not _is_pattern(name)] if patterns else []
+    return any(pattern.match(name) for pattern in patterns for name in plain)
 
 
 def _is_pattern(name: str) -> bool:

@@ -174,12 +174,12 @@ class Reader:
         self.at = start + count
         return self.data[start : start + count]
 
-    def count(self, least_bytes: int = 1) -> int:
-        """A sequence's length; no more than fit when each element takes `least_bytes`."""
+    def count(self, least_bytes: int = 1, most: int = MAX_SEQUENCE) -> int:
+        """A sequence's length, at most `most`; no more than fit when each element takes `least_bytes`."""
         start = self.at
         count = self.u32()
-        if count > MAX_SEQUENCE or count * least_bytes > self.end - self.at:
-            raise WireError(start, "sequence longer than its bytes")
+        if count > most or count * least_bytes > self.end - self.at:
+            raise WireError(start, "sequence longer than its bytes or than any real one")
         return count
 
     def string(self) -> str:

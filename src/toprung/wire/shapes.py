@@ -14,6 +14,7 @@ from typing import Any
 
 from toprung.model.picture import Guid
 from toprung.wire.cdr import Reader, WireError, Writer
+from toprung.wire.limits import MAX_NAMES
 from toprung.wire.locators import LOCATOR_BYTES, read_locator, write_locator
 from toprung.wire.times import duration_ns, duration_wire
 
@@ -132,7 +133,7 @@ def write_guid(guid: Guid, little: bool = True) -> bytes:
 
 
 def _strings(reader: Reader) -> tuple[str, ...]:
-    return tuple([reader.string() for _ in range(reader.count(4))])
+    return tuple([reader.string() for _ in range(reader.count(4, MAX_NAMES))])
 
 
 def _push_strings(writer: Writer, values: tuple[str, ...]) -> None:

@@ -9,6 +9,7 @@ from struct import Struct
 from toprung.model.picture import Guid
 from toprung.model.qos import History
 from toprung.wire.cdr import Reader, WireError, Writer
+from toprung.wire.limits import MAX_NAMES
 from toprung.wire.shapes import GUID_BYTES, Shape, Values, exact, read_guid, streamed, write_guid
 from toprung.wire.times import duration_ns, duration_wire
 
@@ -117,7 +118,7 @@ TYPE_CONSISTENCY = streamed(_pull_consistency, _push_consistency)
 
 def _pull_filter(reader: Reader) -> ContentFilter:
     filtered, related, kind, expression = (reader.string() for _ in range(4))
-    arguments = tuple([reader.string() for _ in range(reader.count(4))])
+    arguments = tuple([reader.string() for _ in range(reader.count(4, MAX_NAMES))])
     return ContentFilter(filtered, related, kind, expression, arguments)
 
 
@@ -151,10 +152,10 @@ SAMPLE_IDENTITY = exact(GUID_BYTES + 8, _read_identity, _write_identity)
 def _read_properties(body: bytes, little: bool) -> Values:
     """Name and value pairs; binary ones may follow (DDS-Security 1.1, 7.2.1 to 7.2.4)."""
     reader = Reader(body, little=little)
-    pairs = tuple([(reader.string(), reader.string()) for _ in range(reader.count(8))])
+    pairs = tuple([(reader.string(), reader.string()) for _ in range(reader.count(8, MAX_NAMES))])
     if reader.left() < 4:
         return pairs, None
-    return pairs, tuple([(reader.string(), reader.blob()) for _ in range(reader.count(8))])
+    return pairs, tuple([(reader.string(), reader.blob()) for _ in range(reader.count(8, MAX_NAMES))])
 
 
 def _write_properties(values: Values, little: bool) -> bytes:
