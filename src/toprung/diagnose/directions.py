@@ -1,0 +1,93 @@
+"""Path faults of one direction: unicast does not get through, or gets no reaction."""
+
+from __future__ import annotations
+
+from toprung.diagnose.pair import ENOUGH, Pair, enough, talk
+from toprung.diagnose.passage import Passage, reachable
+from toprung.diagnose.scene import Scene
+from toprung.diagnose.verdict import Verdict, broken
+from toprung.model.picture import Dialogue, Mark
+
+PATIENCE_S = 1.0  # healthy peers answer discovery within milliseconds
+
+
+def one_direction(pair: Pair) -> Verdict | None:
+    """Unicast of one machine does not reach the other, or gets no reaction there."""
+    return next((v for way in pair.ways if (v := _unicast_fails(pair, way)) is not None), None)
+
+
+def _unicast_fails(pair: Pair, way: Passage) -> Verdict | None:
+    scene = pair.scene
+    if not enough(way.sent_unicast or way.arrived_unicast) or not _can_be_answered(pair, way):
+        return None
+    lost = way.sent_unicast and way.seen_leaving and way.seen_coming and not way.arrived_unicast
+    if lost and way.sent_unicast is not None and _lasts(way.sent_unicast.first, way.sent_unicast.last):
+        mark, says = way.sent_unicast.first, f"{way.sender} sends to {way.receiver}; it does not arrive"
+    elif (ignored := _ignored(scene, way)) is not None:
+        mark = ignored.heartbeats.first  # type: ignore[union-attr]
+        says = (
+            f"{way.sender} asks {way.receiver} to acknowledge; it asks {ignored.heartbeats.count} times "  # type: ignore[union-attr]
+            "and is never answered"
+        )
+    else:
+        return None
+    return _unicast_verdict(pair, way, mark, says)
+
+
+def _lasts(first: Mark, last: Mark) -> bool:
+    return (last.time_ns - first.time_ns) / 1e9 >= PATIENCE_S
+
+
+def _can_be_answered(pair: Pair, way: Passage) -> bool:
+    """Whether the receiver has an address of the sender's that it can reach: else silence says nothing."""
+    scene = pair.scene
+    return any(
+        reachable(scene, way.receiver, locator.address) is not False
+        for i in scene.population(way.sender)
+        for locator in scene.participant(i).metatraffic_unicast
+        if locator.kind in (1, 2)
+    ) or not any(scene.participant(i).metatraffic_unicast for i in scene.population(way.sender))
+
+
+def _ignored(scene: Scene, way: Passage) -> Dialogue | None:
+    """The longest plea for acknowledgement, if the receiver never acknowledged anything at all."""
+    said = talk(scene, way)
+    if any(d.acknowledged_below > 1 for d in said):
+        return None
+    pleas = [
+        d
+        for d in said
+        if d.written_upto >= 1
+        and d.heartbeats
+        and d.heartbeats.count >= ENOUGH
+        and _lasts(d.heartbeats.first, d.heartbeats.last)
+    ]
+    return max(pleas, key=lambda d: d.heartbeats.count if d.heartbeats else 0, default=None)
+
+
+def _unicast_verdict(pair: Pair, way: Passage, mark: Mark, says: str) -> Verdict:
+    scene = pair.scene
+    other = pair.back if way is pair.there else pair.there
+    code = "unicast-blocked" if way.arrived_multicast or not other.arrived else "one-way"
+    passes = {
+        "unicast-blocked": "multicast passes",
+        "one-way": f"datagrams from {way.receiver} to {way.sender} pass",
+    }[code]
+    evidence = [scene.evidence(mark, says)]
+    if (proof := way.arrived_multicast or other.arrived_unicast or other.arrived_multicast) is not None:
+        evidence.append(scene.evidence(proof.first, passes))
+    return broken(
+        code,
+        pair.name,
+        f"Direct (unicast) datagrams from {way.sender} do not get through to {way.receiver}'s programs, "
+        f"although {passes}.",
+        f"{way.receiver} hears announcements but cannot be introduced: no flow between {way.sender} and "
+        f"{way.receiver} works.",
+        tuple(evidence),
+        (
+            f"Open {way.receiver}'s firewall for UDP from {way.sender}: the domain's discovery and "
+            "data ports "
+            "(and the ports that its participants announce).",
+            "Check for filters on the way that pass one direction only.",
+        ),
+    )

@@ -1,0 +1,90 @@
+"""Participants that are not there, or no longer."""
+
+from __future__ import annotations
+
+from toprung.diagnose.life import Fate, Life, life_of
+from toprung.diagnose.scene import Case, End, Scene
+from toprung.diagnose.verdict import Verdict, broken
+
+COVERED_S = 4.0  # a capture this long on a live participant's machine holds one of its datagrams
+
+
+def absent(scene: Scene, case: Case) -> Verdict | None:
+    return next((v for end in case.ends if not end.seen and (v := _silent(scene, end)) is not None), None)
+
+
+def _silent(scene: Scene, end: End) -> Verdict | None:
+    views = [scene.picture.views[v] for v in scene.views_at(end.machine)]
+    watched = [v for v in views if (v.last_ns - v.first_ns) / 1e9 >= COVERED_S and v.packets]
+    if not watched or not scene.picture.participants or not scene.cast.complete(end.machine):
+        return None
+    view = watched[0]
+    lasting = (view.last_ns - view.first_ns) / 1e9
+    mark = scene.first_mark(view)
+    return broken(
+        "participant-silent",
+        f"{end.name} ({end.machine})",
+        f"{end.name} never announced itself: {view.label}, taken on {end.machine}, holds nothing of it in "
+        f"{lasting:.0f} s.",
+        f"No reader or writer of {end.name} exists for anybody else.",
+        (scene.evidence(mark, f"the capture on {end.machine} begins here and holds no announcement of it"),),
+        (f"Start {end.name} on {end.machine}, and look at its own log for why it does not speak DDS.",),
+    )
+
+
+def ended(scene: Scene, case: Case) -> Verdict | None:
+    for end, other in ((case.writer, case.reader), (case.reader, case.writer)):
+        life = life_of(scene, end)
+        counterpart = life_of(scene, other)
+        if life is None or life.fate is Fate.ALIVE:
+            continue
+        if counterpart is not None and _stopped_together(life, counterpart):
+            continue
+        return _end_verdict(scene, end, life)
+    return None
+
+
+def _stopped_together(one: Life, other: Life) -> bool:
+    """Both ended within moments: somebody switched the whole thing off."""
+    return other.fate in (Fate.LEFT, Fate.LOST) and abs(one.last.time_ns - other.last.time_ns) < 1.5e9
+
+
+ENDINGS: dict[Fate, tuple[str, str, str, tuple[str, ...]]] = {
+    Fate.LEFT: (
+        "participant-left",
+        "{name} said goodbye and did not come back.",
+        "its goodbye",
+        ("Find out why {name} was stopped on {machine}, and start it again.",),
+    ),
+    Fate.LOST: (
+        "participant-lost",
+        "{name} fell silent without a goodbye {silent:.1f} s before the capture ends.",
+        "the last sign of life of {name}",
+        (
+            "Look for a crash of {name} on {machine} (its log, the kernel's log, the power supply).",
+            "Have it restarted by a supervisor; the base must stop by its own watchdog meanwhile.",
+        ),
+    ),
+    Fate.LAPSED: (
+        "lease-lapsed",
+        "{name} comes and goes: between two of its announcements passes more than its lease.",
+        "the last announcement of {name} in this capture",
+        (
+            "Announce more often than the lease, or lengthen the lease of {name}.",
+            "Look for what holds {name} up: a suspended process, a sleeping radio, an overloaded machine.",
+        ),
+    ),
+}
+
+
+def _end_verdict(scene: Scene, end: End, life: Life) -> Verdict:
+    code, says, mark_says, remedies = ENDINGS[life.fate]
+    words = {"name": end.name, "machine": end.machine, "silent": life.silent_s}
+    return broken(
+        code,
+        f"{end.name} ({end.machine})",
+        says.format(**words),
+        f"Flows from and to {end.name} stop.",
+        (scene.evidence(life.last, mark_says.format(**words)),),
+        tuple(r.format(**words) for r in remedies),
+    )

@@ -1,0 +1,254 @@
+"""Why two participants that are both there do not hear of each other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from ipaddress import ip_address
+
+from toprung.diagnose.hearing import Hearing
+from toprung.diagnose.passage import shared_hosts
+from toprung.diagnose.scene import End, Scene
+from toprung.diagnose.verdict import Verdict, broken
+from toprung.model.finding import Evidence
+from toprung.model.picture import Announced, Participant
+from toprung.model.site import DiscoveryMode
+from toprung.wire.ports import PortKind, meanings
+
+UNICAST_KINDS = (1, 2)  # UDPv4, UDPv6
+
+
+def _domain(way: Hearing) -> Verdict | None:
+    speaker, listener = (_latest(way.scene, end) for end in (way.speaker, way.listener))
+    if speaker.domain is None or listener.domain is None:
+        return None
+    if speaker.domain == listener.domain:
+        return _domain_tag(way, speaker, listener)
+    site = way.scene.site.domain
+    stray, end = (speaker, way.speaker) if speaker.domain != site else (listener, way.listener)
+    if stray.domain == site:
+        return None
+    return broken(
+        "domain-mismatch",
+        f"{end.name} ({end.machine})",
+        f"{end.name} is in domain {stray.domain}, the rest of the site in domain {site}.",
+        f"{end.name} and the others use different ports and never hear of each other.",
+        _evidence_of(way.scene, stray, f"{end.name} announces itself in domain {stray.domain}"),
+        (f"Start {end.name} in domain {site} (its domain id, often set by an environment variable).",),
+    )
+
+
+def _domain_tag(way: Hearing, speaker: Participant, listener: Participant) -> Verdict | None:
+    if speaker.domain_tag == listener.domain_tag or not (speaker.described and listener.described):
+        return None
+    return broken(
+        "domain-tag",
+        f"{way.speaker.name} <-> {way.listener.name}",
+        f'{way.speaker.name} carries the domain tag "{speaker.domain_tag}", {way.listener.name} '
+        f'"{listener.domain_tag}".',
+        "Participants with different tags ignore each other, even in one domain.",
+        _evidence_of(way.scene, speaker, f'domain tag "{speaker.domain_tag}"')
+        + _evidence_of(way.scene, listener, f'domain tag "{listener.domain_tag}"'),
+        ("Give both the same domain tag, or none.",),
+    )
+
+
+def _latest(scene: Scene, end: End) -> Participant:
+    return scene.participant(end.lives[-1])
+
+
+def _evidence_of(scene: Scene, seen: Participant, says: str) -> tuple[Evidence, ...]:
+    return (scene.evidence(seen.described or seen.first_heard, says),)
+
+
+def _loopback(way: Hearing) -> Verdict | None:
+    seen = _latest(way.scene, way.speaker)
+    places = [x.address for x in seen.metatraffic_unicast + seen.default_unicast if x.kind in UNICAST_KINDS]
+    spoken = [a for a in seen.announced if not _is_loopback(a.source)]
+    if way.case.one_machine or spoken or not all(map(_is_loopback, places)) or not (places or seen.announced):
+        return None
+    return broken(
+        "loopback-only",
+        way.subject,
+        f"{way.speaker.name} speaks on the loopback interface only.",
+        f"Nobody outside {way.speaker.machine} can hear {way.speaker.name}.",
+        _evidence_of(way.scene, seen, f"announced from {', '.join(seen.sources)} with {', '.join(places)}"),
+        (
+            f"Let {way.speaker.name} use the interface of its link (interface setting, or "
+            "localhost-only switch).",
+        ),
+    )
+
+
+def _is_loopback(address: str) -> bool:
+    try:
+        return ip_address(address.partition("%")[0]).is_loopback
+    except ValueError:
+        return False
+
+
+def _wrong_interface(way: Hearing) -> Verdict | None:
+    near = shared_hosts(way.scene, way.speaker.machine, way.listener.machine)
+    own = way.own
+    if not own or near is None or way.is_heard or any(a.source in near for a in own):
+        return None
+    if not any(a.multicast for a in own) or way.towards:
+        return None
+    sources = sorted({a.source for a in own})
+    if not set(sources) <= way.scene.site.machine(way.speaker.machine).hosts:
+        return None
+    mark = min(a.tally.first for a in own)
+    return broken(
+        "wrong-interface",
+        way.subject,
+        f"{way.speaker.name} speaks from {', '.join(sources)} only; nothing of it goes out from "
+        f"{', '.join(sorted(near))}, where {way.listener.machine} listens.",
+        f"{way.listener.name} never hears of {way.speaker.name}.",
+        (way.scene.evidence(mark, f"{way.speaker.name} announces from {sources[0]}, as it always does"),),
+        (
+            f"Let {way.speaker.name} use the interface with {', '.join(sorted(near))}, too "
+            "(the middleware's interface list).",
+        ),
+    )
+
+
+def _discovers_by(announced: list[Announced]) -> DiscoveryMode | None:
+    if not announced:
+        return None
+    return DiscoveryMode.MULTICAST if any(a.multicast for a in announced) else DiscoveryMode.PEERS
+
+
+def _server_absent(way: Hearing) -> Verdict | None:
+    declared = way.scene.site.participant(way.speaker.name).discovery
+    if declared is None or declared.server is None:
+        return None
+    host, port = declared.server
+    asks = [a for a in way.own if a.destination == host and not a.multicast]
+    if not asks or way.is_heard:
+        return None
+    servers = {i for i, p in enumerate(way.scene.picture.participants) if p.serves}
+    if servers or any(_answers(way, host, a) for a in asks):
+        return None
+    return broken(
+        "server-absent",
+        f"discovery server {host}:{port}",
+        f"The discovery server {host}:{port} does not answer {way.speaker.name}.",
+        "Its clients never learn of each other: no flow among them works.",
+        (
+            way.scene.evidence(
+                min(a.tally.first for a in asks),
+                f"{way.speaker.name} announces itself to {host}:{asks[0].port}, "
+                f"{sum(a.tally.count for a in asks)} times, without an answer",
+            ),
+        ),
+        (f"Start the discovery server on {host} with port {port}, and open that port.",),
+    )
+
+
+def _answers(way: Hearing, host: str, asked: Announced) -> bool:
+    """Whether anything came back from the server's address to the asking machine's."""
+    scene = way.scene
+    return any(
+        s.source == host
+        and s.destination in scene.hosts(way.speaker.machine)
+        and s.participant not in way.speaker.lives
+        for s in scene.picture.streams
+        if s.port != asked.port and not s.multicast and scene.participant(s.participant).serves
+    )
+
+
+def _mode(way: Hearing) -> Verdict | None:
+    """One looks for others by multicast, the other by unicast only, and neither gets through."""
+    other = Hearing(way.scene, way.case, way.listener, way.speaker)
+    modes = _discovers_by(way.own), _discovers_by(other.own)
+    if modes != (DiscoveryMode.MULTICAST, DiscoveryMode.PEERS) or way.is_heard or other.is_heard:
+        return None
+    if other.towards:
+        return None
+    return broken(
+        "discovery-mode",
+        f"{way.speaker.name} <-> {way.listener.name}",
+        f"{way.speaker.name} looks for others by multicast, {way.listener.name} only by unicast to "
+        "its own list "
+        f"({', '.join(sorted({a.destination for a in other.own}))}).",
+        "Each speaks where the other does not listen.",
+        tuple(
+            way.scene.evidence(
+                min(a.tally.first for a in h.own), f"{h.speaker.name} announces to {h.own[0].destination}"
+            )
+            for h in (way, other)
+        ),
+        (
+            f"Let both discover in the same way: put {way.speaker.machine}'s address into the list of "
+            f"{way.listener.name}, or let {way.listener.name} use multicast, or both one server.",
+        ),
+    )
+
+
+def _peer_missing(way: Hearing) -> Verdict | None:
+    other = Hearing(way.scene, way.case, way.listener, way.speaker)
+    if _discovers_by(way.own) is not DiscoveryMode.PEERS or way.towards or way.is_heard or other.is_heard:
+        return None
+    told = sorted({a.destination for a in way.own})
+    theirs = ", ".join(sorted(way.scene.site.machine(way.listener.machine).hosts))
+    return broken(
+        "peer-missing",
+        f"{way.speaker.machine} -> {way.listener.machine}",
+        f"{way.speaker.name} announces itself to {', '.join(told)} only; {way.listener.machine} "
+        f"({theirs}) is not "
+        "in its list.",
+        f"{way.listener.name} never hears of {way.speaker.name}.",
+        (
+            way.scene.evidence(
+                min(a.tally.first for a in way.own), f"{way.speaker.name} announces to {told[0]}, by unicast"
+            ),
+        ),
+        (
+            f"Add {theirs} to the peers of {way.speaker.name}, and {way.speaker.machine} to those "
+            f"of {way.listener.name}.",
+        ),
+    )
+
+
+def _index_beyond(way: Hearing) -> Verdict | None:
+    """The speaker's unicast announcements try ports below the one that the listener took."""
+    tried = [a for a in way.towards if not a.multicast]
+    if not tried or way.is_heard:
+        return None
+    listens = {x.port for i in way.listener.lives for x in way.scene.participant(i).metatraffic_unicast}
+    ports = {a.port for a in tried}
+    domain = _latest(way.scene, way.speaker).domain
+    if not listens or domain is None or listens & ports or min(listens) < max(ports):
+        return None
+    index, greatest = _index(domain, min(listens)), _index(domain, max(ports))
+    if index is None or greatest is None:
+        return None
+    return broken(
+        "index-beyond-reach",
+        f"{way.listener.name} ({way.listener.machine})",
+        f"{way.listener.name} took participant index {index} (port {min(listens)}); {way.speaker.name} tries "
+        f"indices up to {greatest} (port {max(ports)}) only.",
+        f"{way.listener.name} never hears of {way.speaker.name}.",
+        (way.scene.evidence(min(a.tally.first for a in tried), f"tries port {max(ports)} at most"),),
+        (
+            f"Raise the greatest participant index that {way.speaker.name} tries above {index}.",
+            f"Or run fewer participants on {way.listener.machine}, or give {way.listener.name} a "
+            "fixed lower index.",
+        ),
+    )
+
+
+def _index(domain: int, port: int) -> int | None:
+    """The participant index that a discovery port stands for in that domain."""
+    told = (m for m in meanings(port) if m.domain == domain and m.kind is PortKind.DISCOVERY_UNICAST)
+    return next((m.index for m in told), None)
+
+
+CHECKS: tuple[Callable[[Hearing], Verdict | None], ...] = (
+    _domain,
+    _loopback,
+    _server_absent,
+    _wrong_interface,
+    _index_beyond,
+    _mode,
+    _peer_missing,
+)
