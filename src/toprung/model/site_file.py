@@ -59,7 +59,8 @@ def _schema_faults(error: ValidationError, tree: Tree) -> Iterator[Fault]:
                 right = nearest(str(path[-1]), _keys_at(path[:-1]), limit=20)
                 yield Fault(path, "unknown key", right)
             case "missing":
-                yield Fault((*path[:-1],), f'"{path[-1]}" is missing', f"`{path[-1]}: ...`")
+                key = detail["loc"][-1]
+                yield Fault(path, f'"{key}" is missing', f"`{key}: ...`")
             case "enum" | "literal_error":
                 words = context["expected"].replace("'", "").replace(" or ", ", ").split(", ")
                 yield Fault(
@@ -97,10 +98,10 @@ def _seen(given: object) -> str:
 
 
 def _clean(loc: tuple[int | str, ...], tree: Tree) -> Path:
-    """Pydantic's place as the file has it: without keys that a short form left out."""
+    """Pydantic's place as the file has it: without the keys and indices that a short form leaves out."""
     path: Path = ()
-    for at, step in enumerate(loc):
-        if (*path, step) in tree.lines or at == len(loc) - 1:
+    for step in loc:
+        if (*path, step) in tree.lines:
             path = (*path, step)
     return path
 

@@ -45,9 +45,15 @@ def spread(tree: Tree) -> Tree:
 
 
 def _to_spread(fleet: dict[str, Any]) -> bool:
-    copies, of = fleet.get("copies", 1), fleet.get("of")
+    of = fleet.get("of")
+    return isinstance(of, list) and all(isinstance(machine, str) for machine in of)
+
+
+def _copies(fleet: dict[str, Any]) -> int:
+    """How many copies to write out; a number that the schema refuses counts as one."""
+    copies = fleet.get("copies", 1)
     counted = isinstance(copies, int) and not isinstance(copies, bool) and 1 <= copies <= MOST_COPIES
-    return counted and isinstance(of, list) and all(isinstance(m, str) for m in of)
+    return copies if counted else 1
 
 
 def numbered(text: str, n: int) -> str:
@@ -114,7 +120,7 @@ class _Spreading:
             self._fault(path, f'every copy would be called "{name}"', f'"{name}{{n}}"')
 
     def _copies(self, fleet: str) -> int:
-        return int(self.fleets[fleet].get("copies", 1))
+        return _copies(self.fleets[fleet])
 
     def _named(self, section: str, entry: Any) -> set[str]:
         """The fleets that an entry names."""
@@ -177,7 +183,7 @@ class _Spreading:
         self._put((section, name), (section, name), entry, None)
         if name in self.fleets:
             copies = [[numbered(m, n) for m in entry["of"]] for n in range(1, self._copies(name) + 1)]
-            rest = {key: value for key, value in entry.items() if key not in ("of", "copies")}
+            rest = {key: value for key, value in entry.items() if key != "of"}
             self.data[section][name] = rest | {"of": copies}
 
     def _put(self, source: Path, target: Path, value: Any, n: int | None) -> None:

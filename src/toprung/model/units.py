@@ -31,7 +31,7 @@ def _sizes(**sizes: str) -> dict[str, Decimal]:
 
 TIME = Dimension(
     "a time",
-    _sizes(s="1e9", ms="1e6", us="1e3", ns="1", µs="1e3", min="60e9", h="3600e9"),
+    _sizes(s="1e9", ms="1e6", us="1e3", ns="1", min="60e9", h="3600e9") | {"µs": Decimal("1e3")},
     "40 ms",
     whole=True,
     greatest=Decimal("1e18"),
