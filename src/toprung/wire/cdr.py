@@ -302,13 +302,14 @@ class Writer:
         _STRUCTS[self.little][Number.U32].pack_into(self.data, start - 4, len(self.data) - start)
 
     @contextmanager
-    def member(
-        self, member_id: int, size: int | None = None, *, must_understand: bool = False
-    ) -> Iterator[None]:
-        """An EMHEADER before what is written inside the `with`; `size` 1, 2, 4 or 8 needs no NEXTINT."""
-        code = NEXT_INT if size is None else (1, 2, 4, 8).index(size)
+    def member(self, member_id: int, code: int = NEXT_INT, must_understand: bool = False) -> Iterator[None]:
+        """An EMHEADER before what is written inside the `with`.
+
+        Length codes 0 to 3: 1, 2, 4 or 8 bytes follow; NEXT_INT: any number, counted here; above it: what
+        follows begins with a count of its own.
+        """
         self.u32(must_understand << 31 | code << LENGTH_CODE_SHIFT | member_id)
-        if size is not None:
+        if code != NEXT_INT:
             yield
         else:
             with self.delimited():
