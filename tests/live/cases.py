@@ -7,18 +7,50 @@ what really runs, never what the site file declares, except where the site itsel
 from __future__ import annotations
 
 import signal
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from plan import LAYOUTS, Declared, Plan, Run, add_participant, end, pause
-from relay import bridge_in_relay
+from edits import (
+    MULTICAST,
+    UNICAST,
+    Edit,
+    air,
+    at,
+    aux,
+    both_qos,
+    calm_at,
+    clock,
+    container_bridge,
+    declare,
+    duplicate_address,
+    everywhere,
+    firewall,
+    foreign,
+    link,
+    locators,
+    no_endpoint,
+    on,
+    peers,
+    reader,
+    reader_qos,
+    restart,
+    rival,
+    server,
+    set_,
+    shaped,
+    size,
+    slow_air,
+    spec,
+    start_at,
+    to_brain_too,
+    writer,
+    writer_qos,
+)
+from plan import end, pause
 
 ALL = ("odom", "battery", "drive", "scan", "image", "beds", "goal")
 DESK = ("scan", "image", "beds", "goal")  # flows between the desk and the companion
 BASE = ("odom", "battery", "drive")
 NAV = ("odom", "battery", "drive", "scan", "beds", "goal")
-Edit = Callable[[Plan], None]
-MULTICAST = "ip daddr 224.0.0.0/4"
 
 
 @dataclass(frozen=True)
@@ -46,215 +78,68 @@ def _case(name: str, what: str, middleware: str, rung: str, cause: str, broken, 
     return Case(name, what, middleware, edits, tuple(rung.split()), tuple(cause.split()), tuple(broken), **more)
 
 
-# -- what an edit can do ------------------------------------------------------------------------------
-
-
-def set_(**values) -> Edit:
-    return lambda plan: [setattr(plan, k, v) for k, v in values.items()]
-
-
-def spec(name: str, /, **values) -> Edit:
-    return lambda plan: plan.participants[name].update(values)
-
-
-def writer(topic: str, /, **values) -> Edit:
-    return lambda plan: plan.writer(topic).update(values)
-
-
-def reader(topic: str, /, **values) -> Edit:
-    return lambda plan: plan.reader(topic).update(values)
-
-
-def writer_qos(topic: str, /, **values) -> Edit:
-    return lambda plan: plan.writer(topic)["qos"].update(values)
-
-
-def reader_qos(topic: str, /, **values) -> Edit:
-    return lambda plan: plan.reader(topic)["qos"].update(values)
-
-
-def both_qos(topic: str, /, **values) -> Edit:
-    """Declared too."""
-
-    def edit(plan):
-        plan.topic(topic).qos.update(values)
-        plan.writer(topic)["qos"].update(values)
-        plan.reader(topic)["qos"].update(values)
-
-    return edit
-
-
-def air(*rules: str) -> Edit:
-    """Rules on what the access point passes between stations."""
-    return lambda plan: plan.faults.append(lambda run: run.machine("ap").nft(*rules, family="bridge", hook="forward"))
-
-
-def firewall(machine: str, *rules: str, hook: str = "input") -> Edit:
-    return lambda plan: plan.faults.append(lambda run: run.machine(machine).nft(*rules, hook=hook))
-
-
-def at(seconds: float, what: Callable[[Run], None]) -> Edit:
-    return lambda plan: plan.events.append((seconds, what))
-
-
-def before(what: Callable[[Run], None]) -> Edit:
-    return lambda plan: plan.faults.append(what)
-
-
-def link(machine: str, interface: str, state: str) -> Callable[[Run], None]:
-    return lambda run: run.machine(machine).run("ip", "link", "set", interface, state)
-
-
-def air_at(seconds: float, *rules: str) -> Edit:
-    return at(seconds, lambda run: run.machine("ap").nft(*rules, family="bridge", hook="forward"))
-
-
-def calm_at(seconds: float) -> Edit:
-    return at(seconds, lambda run: run.machine("ap").calm())
-
-
-def start_at(seconds: float, name: str) -> Edit:
-    def edit(plan):
-        plan.participants[name]["later"] = True
-        plan.events.append((seconds, lambda run: run.start(name)))
-
-    return edit
-
-
-def everywhere(**values) -> Edit:
-    return lambda plan: [s.update(values) for s in plan.participants.values()]
-
-
-def on(machine: str, **values) -> Edit:
-    return lambda plan: [s.update(values) for s in plan.participants.values() if s["machine"] == machine]
-
-
-def peers(*missing: tuple[str, str]) -> Edit:
-    """Everybody finds everybody by lists of addresses, except (machine, address of machine) pairs."""
-
-    def edit(plan):
-        for s in plan.participants.values():
-            here = s["machine"]
-            others = [m for m in ("cartbase", "cartbrain", "desk") if (here, m) not in missing]
-            s["mode"] = "peers"
-            s["peers"] = [plan.address(m, i) for m in others for i in plan.interfaces(m)]
-
-    return edit
-
-
-def server(port: int = 11811, run_it: bool = True, said_port: int = 0) -> Edit:
-    """A discovery server on the companion; the site declares it."""
-
-    def edit(plan):
-        address = plan.address("cartbrain", "wlan0")
-        for name, s in plan.participants.items():
-            s.update(mode="server", server=f"{address}:{said_port or port}")
-            plan.declared[name]["discovery"] = f"{{server: '{address}:{said_port or port}'}}"
-        if run_it:
-            plan.faults.append(lambda run: run.lab.server(run.machine("cartbrain"), address, port))
-
-    return edit
-
-
-def aux(count: int, library: str, rate: float = 2) -> Edit:
-    """More participants, in a ring of small topics."""
-
-    def edit(plan):
-        machines = ("cartbrain", "desk", "cartbase")
-        for i in range(count):
-            add_participant(plan, f"aux{i}", machines[i % 3], library)
-        for i in range(count):
-            topic = Declared(f"cart1/aux{i}", "Battery", [f"aux{i}"], [f"aux{(i + 1) % count}"],
-                             {"reliability": "reliable"}, rate, real_size=60)
-            plan.topics.append(topic)
-            common = {"topic": topic.name, "type": f"{plan.types}::Battery", "layout": LAYOUTS["Battery"], "size": 60}
-            plan.participants[f"aux{i}"]["writers"].append({**common, "rate": rate, "qos": dict(topic.qos)})
-            plan.participants[topic.reader[0]]["readers"].append({**common, "qos": dict(topic.qos)})
-
-    return edit
-
-
-def size(topic: str, octets: int) -> Edit:
-    def edit(plan):
-        t = plan.topic(topic)
-        t.size = t.real_size = octets
-        for e in (plan.writer(topic), plan.reader(topic)):
-            e["size"] = octets
-
-    return edit
-
-
-def restart(name: str, seconds: float, number: int, after: float) -> Edit:
-    def edit(plan):
-        plan.events.append((seconds, end(name, number)))
-        plan.events.append((seconds + after, lambda run: run.start(name)))
-
-    return edit
-
-
-def rival(library: str, machine: str, topic: str, name: str = "joystick", **qos) -> Edit:
-    """An undeclared participant that writes a declared topic."""
-
-    def edit(plan):
-        s = add_participant(plan, name, machine, library, declare=False)
-        model = plan.writer(topic)
-        s["writers"].append({**model, "qos": {**model["qos"], **qos}})
-
-    return edit
-
-
-def no_endpoint(kind: str, topic: str) -> Edit:
-    return lambda plan: plan.drop(kind, topic)
-
-
-def clock(machine: str, seconds: float) -> Edit:
-    return lambda plan: plan.clocks.update({machine: seconds})
-
-
-def shaped(kilobits: int) -> Edit:
-    """The air towards the desk carries no more than this."""
-    return before(lambda run: run.machine("ap").run(
-        "tc", "qdisc", "add", "dev", "desk", "root", "tbf", "rate", f"{kilobits}kbit", "burst", "16kb", "limit", "60kb"))
-
-
-def to_brain_too(topic: str = "image") -> Edit:
-    """The camera's images are also read by the navigation, on the same machine."""
-
-    def edit(plan):
-        t = plan.topic(topic)
-        t.reader.append("brain_nav")
-        model = plan.reader(topic)
-        plan.participants["brain_nav"]["readers"].append({**model, "qos": dict(model["qos"])})
-
-    return edit
-
-
-def locators(address: str, *names: str) -> Edit:
-    return lambda plan: [plan.participants[n].update(locators=[address]) for n in names]
-
-
-def impostor(run: Run) -> None:
-    """A second machine with the desk's address announces it to everybody, over and over."""
-    guest = run.machine("guest")
-    code = ("import socket,struct,time,fcntl\n"
-            "s=socket.socket(17,3,0x300); s.bind(('wlan0',0x0806)); m=s.getsockname()[4]\n"
-            f"a=socket.inet_aton('{run.plan.declared_address('desk', 'wlan0')}')\n"
-            "while 1:\n"
-            " s.send(b'\\xff'*6+m+struct.pack('>HHHBBH',0x806,1,0x800,6,4,1)+m+a+b'\\0'*6+a); time.sleep(0.7)\n")
-    run.lab.others.append(run.lab.start(guest, "python3", "-c", code))
-
-
-def foreign(machine: str, interface: str) -> Edit:
-    """The machine comes up with an address of another subnet."""
-    return lambda plan: plan.addresses.update({(machine, interface): f"10.99.{plan.seed % 200}.40"})
-
-
-def duplicate_address(plan: Plan) -> None:
-    plan.extra_machines["guest"] = plan.declared_address("desk", "wlan0")
-    plan.events.append((2.5, impostor))
-
-
-FIRST = (
+def _policy(case: str, middleware: str, cause: str, topic: str, offered: dict, requested: dict, **more) -> Case:
+    """A writer that offers less than its reader requests."""
+    return _case(f"m_{case}", f"{cause.partition('-')[2]} offered by the writer of {topic} does not satisfy its reader",
+                 middleware, "matched", cause, (topic,), writer_qos(topic, **offered), reader_qos(topic, **requested),
+                 **more)
+
+
+def _matched() -> tuple[Case, ...]:
+    shared, own = {"ownership": "shared"}, {"ownership": "exclusive"}
+    slow, quick = {"deadline": 1.0}, {"deadline": 0.2}
+    alive, asks = {"liveliness": "automatic"}, {"liveliness": "manual_by_topic"}
+    old, new = {"representation": ["xcdr1"]}, {"representation": ["xcdr2"]}
+    return (
+        _policy("cyc_reliability", "cyclone", "qos-reliability", "goal", {"reliability": "best_effort"}, {}),
+        _policy("cyc_deadline", "cyclone", "qos-deadline", "odom", slow, quick, usb=True),
+        _policy("cyc_latency", "cyclone", "qos-latency-budget", "drive", {"latency_budget": 0.5},
+                {"latency_budget": 0.01}),
+        _policy("cyc_liveliness", "cyclone", "qos-liveliness", "odom", alive, asks),
+        _policy("cyc_livelease", "cyclone", "qos-liveliness", "goal", {"liveliness": "automatic", "liveliness_lease": 5},
+                {"liveliness": "automatic", "liveliness_lease": 1}, usb=True),
+        _policy("cyc_ownership", "cyclone", "qos-ownership", "drive", shared, own),
+        _policy("cyc_order", "cyclone", "qos-destination-order", "scan", {},
+                {"destination_order": "by_source_timestamp"}),
+        _policy("cyc_presentation", "cyclone", "qos-presentation", "odom", {},
+                {"access_scope": "topic", "ordered": True}, usb=True),
+        _policy("cyc_representation", "cyclone", "data-representation", "scan", new, old),
+        _policy("fast_deadline", "fast", "qos-deadline", "odom", slow, quick),
+        _policy("fast_liveliness", "fast", "qos-liveliness", "goal", alive, asks, usb=True),
+        _policy("fast_livelease", "fast", "qos-liveliness", "odom", {"liveliness": "automatic", "liveliness_lease": 6},
+                {"liveliness": "automatic", "liveliness_lease": 2}),
+        _policy("fast_ownership", "fast", "qos-ownership", "drive", shared, own),
+        _policy("fast_durability", "fast", "qos-durability", "battery", {"durability": "volatile"}, {}, usb=True),
+        _policy("mix_durability", "mixed", "qos-durability", "beds", {"durability": "volatile"}, {}),
+        _policy("mix_reliability", "mixed", "qos-reliability", "odom", {"reliability": "best_effort"}, {}, usb=True),
+        _policy("mix_deadline", "mixed", "qos-deadline", "drive", {}, {"deadline": 0.3}),
+        _policy("mix_ownership", "mixed2", "qos-ownership", "drive", own, shared),
+        _policy("mix_liveliness", "mixed", "qos-liveliness", "scan", alive, asks, usb=True),
+        _policy("mix_representation", "mixed", "data-representation", "scan", new, {}),
+        _case("m_cyc_partition", "odom is written in the partition west", "cyclone", "matched", "partition", ("odom",),
+              writer_qos("odom", partition=["west"])),
+        _case("m_fast_partition", "drive is read in the partition spare", "fast", "matched", "partition", ("drive",),
+              reader_qos("drive", partition=["spare", "test*"]), usb=True),
+        _case("m_fast_topic", "base writes odom without the cart's name", "fast", "matched", "topic-name", ("odom",),
+              writer("odom", topic="odom")),
+        _case("m_mix_topic", "desk subscribes cart1/Image (capital letter)", "mixed", "matched", "topic-name",
+              ("image",), reader("image", topic="cart1/Image"), usb=True),
+        _case("m_cyc_topicns", "the navigation subscribes cart2/odom", "cyclone", "matched", "topic-name", ("odom",),
+              reader("odom", topic="cart2/odom")),
+        _case("m_fast_type", "base expects an older type name", "fast", "matched", "type-name", ("drive",),
+              reader("drive", type="nursery_v1::Drive")),
+        _case("m_mix_type", "desk expects another type name", "mixed", "matched", "type-name", ("image",),
+              reader("image", type="nursery::Picture"), usb=True),
+        _case("m_cyc_type", "desk expects another type name and definition", "cyclone", "matched",
+              "type-name type-definition", ("scan",), reader("scan", type="nursery_v1::Scan", layout="Ldddds")),
+        _case("m_cyc_typedef", "same type name, another definition", "cyclone", "matched", "type-definition", ("odom",),
+              reader("odom", layout="Lds"), usb=True),
+        _case("m_cyc_typedef2", "same type name, another member order", "cyclone", "matched", "type-definition",
+              ("scan",), reader("scan", layout="Ldds")),
+    )
+
+
+CASES = (
     _healthy("cyc_cart", "one vendor, cart with private usb link", "cyclone", usb=True),
     _healthy("fast_cart", "one vendor, cart with private usb link", "fast", usb=True),
     _healthy("mix_cart", "mixed vendors, cart with private usb link", "mixed", usb=True),
@@ -273,7 +158,7 @@ FIRST = (
     _case("p_cyc_isolated", "access point isolates its clients", "cyclone", "path", "path-blocked", DESK,
           air("drop"), usb=True),
     _case("p_cyc_firewall", "firewall on the desk drops unicast", "cyclone", "path", "one-way unicast-blocked", DESK,
-          firewall("desk", "ip daddr != 224.0.0.0/4 meta l4proto udp drop")),
+          firewall("desk", f"{UNICAST} drop")),
     _case("d_fast_domain", "desk runs in domain 3, the rest in 0", "fast", "heard", "domain-mismatch", DESK,
           spec("desk_view", domain=3)),
     _case("d_cyc_peersinc", "peers lists; desk and cartbrain are missing in each other's", "cyclone", "heard",
@@ -300,6 +185,220 @@ FIRST = (
     _case("t_fast_overload", "base computer runs a quarter of the time", "fast", "timely introduced",
           "machine-overloaded discovery-overload", ("odom", "drive"), at(0.5, pause("base_drive", 0.6, 0.2)),
           set_(seconds=15.0), shaky=("battery",), moving=True),
+    # -- healthy
+    _healthy("cyc_many", "12 participants", "cyclone", aux(8, "cyclone")),
+    _healthy("fast_many", "10 participants", "fast", aux(6, "fast")),
+    _healthy("cyc_late", "capture started long after discovery", "cyclone", set_(capture_after=11.0), usb=True),
+    _healthy("mix_late", "capture started long after discovery", "mixed", set_(capture_after=8.0)),
+    _healthy("cyc_latejoin", "desk started 4 s later, latched bed map still arrives", "cyclone",
+             start_at(4, "desk_view"), set_(seconds=12.0), shaky=("scan", "image")),
+    _healthy("fast_latejoin", "desk started 4 s later, latched bed map still arrives", "fast",
+             start_at(4, "desk_view"), set_(seconds=12.0), shaky=("scan", "image"), usb=True),
+    _healthy("cyc_mildloss", "1 % packet loss, within what the site allows", "cyclone", size("image", 4000),
+             size("scan", 1440), declare("scan", loss="8 %"), declare("image", loss="12 %"),
+             air("ip protocol udp numgen random mod 100 < 1 drop")),
+    _healthy("fast_mildloss", "1 % packet loss, within what the site allows", "fast", size("image", 4000),
+             size("scan", 1440), declare("scan", loss="8 %"), declare("image", loss="12 %"),
+             air("ip protocol udp numgen random mod 100 < 1 drop"), usb=True),
+    _healthy("cyc_restart", "base killed at 2 s, restarted, well again", "cyclone",
+             restart("base_drive", 2, signal.SIGKILL, 1.0), set_(seconds=14.0)),
+    _healthy("fast_restart", "base killed at 2 s, restarted, well again", "fast",
+             restart("base_drive", 2, signal.SIGKILL, 1.0), set_(seconds=14.0), usb=True),
+    _healthy("fast_restartclean", "camera left properly at 2 s and came back", "fast",
+             restart("brain_cam", 2, signal.SIGTERM, 0.5), set_(seconds=12.0)),
+    _healthy("fast_bigimage", "large images", "fast", size("image", 300000)),
+    _healthy("cyc_bigimage", "large reliable images", "cyclone", size("image", 250000),
+             both_qos("image", reliability="reliable"), usb=True),
+    _healthy("cyc_short", "short capture", "cyclone", set_(seconds=6.0)),
+    _healthy("fast_short", "short capture", "fast", set_(seconds=6.0), usb=True),
+    _healthy("mix_shortlate", "short capture, begun late", "mixed", set_(seconds=5.0, capture_after=6.0), usb=True),
+    _healthy("fast_multihomed", "two machines with container bridges that nobody else can reach", "fast",
+             container_bridge("cartbrain", "172.17.0.1"), container_bridge("desk", "172.18.0.1"), usb=True),
+    _healthy("cyc_mconeway", "multicast from the desk is lost, and answered by unicast", "cyclone",
+             air(f"iifname desk {MULTICAST} drop")),
+    _healthy("fast_mconeway", "multicast towards the desk is lost, and answered by unicast", "fast",
+             air(f"oifname desk {MULTICAST} drop")),
+    _healthy("fast_peers", "peers lists, no multicast", "fast", peers()),
+    _healthy("cyc_domain", "in domain 12", "cyclone", set_(domain=12), usb=True),
+    _healthy("fast_domain", "in domain 31", "fast", set_(domain=31)),
+    _healthy("cyc_slowbeat", "with a lease of 4 s", "cyclone", everywhere(lease=4)),
+    # -- path
+    _case("p_cyc_subnet", "desk came up with an address of another subnet", "cyclone", "path", "no-route", DESK,
+          foreign("desk", "wlan0")),
+    _case("p_mix_subnet", "base came up with an address of another subnet", "mixed", "path", "no-route", BASE,
+          foreign("cartbase", "wlan0")),
+    _case("p_fast_isolated", "access point isolates its clients", "fast", "path", "path-blocked", ALL, air("drop")),
+    _case("p_mix_isolated", "access point isolates its clients", "mixed", "path", "path-blocked", DESK, air("drop"),
+          usb=True),
+    _case("p_mix_mcblocked", "access point drops multicast between stations", "mixed", "path", "multicast-blocked",
+          DESK, air(f"{MULTICAST} drop"), usb=True),
+    _case("p_cyc_ucblocked", "access point drops unicast of the desk", "cyclone", "path", "unicast-blocked", DESK,
+          air(f"iifname desk {UNICAST} drop", f"oifname desk {UNICAST} drop"), usb=True),
+    _case("p_fast_ucblocked", "access point drops unicast of the desk", "fast", "path", "unicast-blocked", DESK,
+          air(f"iifname desk {UNICAST} drop", f"oifname desk {UNICAST} drop")),
+    _case("p_mix_firewall", "firewall on the desk drops unicast", "mixed", "path", "one-way unicast-blocked", DESK,
+          firewall("desk", f"{UNICAST} drop")),
+    _case("p_fast_oneway", "nothing of the desk reaches the others", "fast", "path", "one-way", DESK,
+          air("iifname desk ip protocol udp drop")),
+    _case("p_cyc_oneway", "nothing reaches the desk", "cyclone", "path", "one-way", DESK,
+          air("oifname desk ip protocol udp drop"), usb=True),
+    _case("p_cyc_mtuhole", "packets above 1100 bytes vanish on the way to the desk", "cyclone", "path", "mtu-hole",
+          ("scan", "image", "beds"), size("scan", 1300), air("oifname desk meta length > 1100 drop")),
+    _case("p_fast_mtuhole", "packets above 1200 bytes vanish on the way to the desk", "fast", "path", "mtu-hole",
+          ("scan", "image", "beds"), size("scan", 1350), air("oifname desk meta length > 1200 drop")),
+    _case("p_cyc_fragments", "access point drops IP fragments", "cyclone", "path", "fragments-blocked",
+          ("image", "beds"), size("scan", 1200), air("ip frag-off & 0x3fff != 0 drop")),
+    _case("p_fast_fragments", "access point drops IP fragments but the first", "fast", "path", "fragments-blocked",
+          ("image", "beds"), size("scan", 1200), air("ip frag-off & 0x1fff != 0 drop")),
+    _case("p_mix_fragments", "firewall on the desk drops IP fragments", "mixed", "path", "fragments-blocked",
+          ("scan", "image", "beds"), size("scan", 2880), air("oifname desk ip frag-off & 0x3fff != 0 drop"), usb=True),
+    _case("p_cyc_linkdown", "the desk drops off the air at 4 s", "cyclone", "path", "link-down",
+          ("scan", "image", "goal"), at(4, link("ap", "desk", "down")), set_(seconds=11.0), shaky=("beds",),
+          moving=True),
+    _case("p_fast_linkdown", "the desk is off the air from 3 s to 7 s", "fast", "path", "link-down",
+          ("scan", "image", "goal"), at(3, link("ap", "desk", "down")), at(7, link("ap", "desk", "up")),
+          set_(seconds=12.0), shaky=("beds",), moving=True),
+    _case("p_cyc_duplicate", "another machine uses the desk's address", "cyclone", "path", "duplicate-address",
+          ("scan", "image"), duplicate_address, set_(seconds=12.0), shaky=("beds", "goal"), moving=True),
+    _case("p_fast_duplicate", "another machine uses the desk's address", "fast", "path", "duplicate-address",
+          ("scan", "image"), duplicate_address, set_(seconds=12.0), shaky=("beds", "goal"), moving=True, usb=True),
+    # -- heard
+    _case("d_cyc_domain", "base runs in domain 5, the rest in 0", "cyclone", "heard", "domain-mismatch", BASE,
+          spec("base_drive", domain=5), usb=True),
+    _case("d_mix_domain", "the camera runs in domain 1, the rest in 0", "mixed", "heard", "domain-mismatch",
+          ("image",), spec("brain_cam", domain=1)),
+    _case("d_cyc_tag", "desk carries a domain tag", "cyclone", "heard", "domain-tag", DESK,
+          spec("desk_view", tag="bench")),
+    _case("d_fast_wrongif", "cartbrain's participants are tied to usb0", "fast", "heard", "wrong-interface", DESK,
+          on("cartbrain", interfaces=["usb0"]), usb=True),
+    _case("d_mix_wrongif", "cartbrain's participants are tied to wlan0", "mixed", "heard", "wrong-interface", BASE,
+          on("cartbrain", interfaces=["wlan0"]), usb=True),
+    _case("d_cyc_loopback", "cartbrain's participants speak on loopback only", "cyclone", "heard", "loopback-only", ALL,
+          on("cartbrain", interfaces=["lo"]), usb=True),
+    _case("d_fast_loopback", "the navigation speaks on loopback only", "fast", "heard", "loopback-only", NAV,
+          spec("brain_nav", interfaces=["lo"]), usb=True),
+    _case("d_fast_peersinc", "peers lists; base and cartbrain are missing in each other's", "fast", "heard",
+          "peer-missing", BASE, peers(("cartbase", "cartbrain"), ("cartbrain", "cartbase"))),
+    _case("d_cyc_index", "peers lists; the desk's participant index is beyond the ports that are tried", "cyclone",
+          "heard", "index-beyond-reach", DESK, peers(("desk", "cartbrain"), ("desk", "cartbase")),
+          spec("desk_view", index=110)),
+    _case("d_fast_index", "peers lists; the desk's participant index is beyond the ports that are tried", "fast",
+          "heard", "index-beyond-reach", DESK, peers(("desk", "cartbrain"), ("desk", "cartbase")),
+          spec("desk_view", index=9)),
+    _case("d_fast_noserver", "the discovery server does not run", "fast", "heard", "server-absent", ALL,
+          server(run_it=False)),
+    _case("d_fast_serverport", "desk asks the discovery server at another port", "fast", "heard", "server-absent", DESK,
+          server(), lambda p: p.participants["desk_view"].update(server=f"{p.address('cartbrain', 'wlan0')}:11911")),
+    _case("d_fast_mode", "desk uses a discovery server that runs on cartbrain, the others multicast", "fast", "heard",
+          "discovery-mode", DESK, server(), lambda p: [d.pop("discovery") for d in p.declared.values()],
+          lambda p: [s.update(mode="multicast") for n, s in p.participants.items() if n != "desk_view"]),
+    _case("d_fast_modepeers", "desk announces to a peers list that lacks cartbrain, the others multicast", "fast",
+          "heard", "discovery-mode peer-missing", DESK,
+          lambda p: p.participants["desk_view"].update(mode="peers", peers=[p.address("cartbase", "wlan0")])),
+    _case("d_cyc_silent", "desk's program was never started", "cyclone", "heard", "participant-silent", DESK,
+          spec("desk_view", later=True)),
+    _case("d_fast_silent", "the camera's program was never started", "fast", "heard", "participant-silent", ("image",),
+          spec("brain_cam", later=True), usb=True),
+    _case("d_mix_silent", "base's program was never started", "mixed", "heard", "participant-silent", BASE,
+          spec("base_drive", later=True)),
+    _case("d_cyc_left", "base's program ended with a goodbye at 5 s", "cyclone", "heard", "participant-left", BASE,
+          at(5, end("base_drive", signal.SIGTERM)), set_(seconds=12.0), moving=True, usb=True),
+    _case("d_fast_left", "the camera's program ended with a goodbye at 4 s", "fast", "heard", "participant-left",
+          ("image",), at(4, end("brain_cam", signal.SIGTERM)), set_(seconds=11.0), moving=True),
+    _case("d_fast_killed", "base process dies without a goodbye at 4 s", "fast", "heard", "participant-lost", BASE,
+          at(4, end("base_drive", signal.SIGKILL)), set_(seconds=26.0), moving=True, usb=True),
+    _case("d_mix_killed", "desk process dies without a goodbye at 4 s", "mixed", "heard", "participant-lost", DESK,
+          at(4, end("desk_view", signal.SIGKILL)), set_(seconds=26.0), moving=True),
+    _case("d_cyc_lapse", "base pauses longer than its lease of 2 s, again and again", "cyclone", "heard",
+          "lease-lapsed", BASE, spec("base_drive", lease=2), at(3, pause("base_drive", 4.0, 2.0)),
+          set_(seconds=20.0), moving=True),
+    _case("d_fast_lapse", "desk pauses longer than its lease of 2 s, again and again", "fast", "heard",
+          "lease-lapsed", ("scan", "image", "goal"), spec("desk_view", lease=2, announce=0.5),
+          at(3, pause("desk_view", 4.0, 2.0)), set_(seconds=20.0), shaky=("beds",), moving=True),
+    # -- introduced
+    _case("i_cyc_locator", "base announces only an unreachable address", "cyclone", "introduced",
+          "unreachable-locator", BASE, locators("172.30.4.1", "base_drive")),
+    _case("i_mix_locator", "desk announces only an unreachable address", "mixed", "introduced",
+          "unreachable-locator", DESK, locators("192.168.122.1", "desk_view")),
+    _case("i_fast_sameid", "base and desk use one GUID prefix", "fast", "introduced", "duplicate-identity",
+          (*BASE, *DESK), spec("base_drive", prefix="01.0f.aa.bb.10.20.30.40.00.00.00.01"),
+          spec("desk_view", prefix="01.0f.aa.bb.10.20.30.40.00.00.00.01"), moving=True),
+    _case("i_fast_memory", "camera and navigation run in containers that do not share memory", "fast", "introduced",
+          "shared-memory-split", ("image>brain_nav",), to_brain_too(), spec("brain_cam", own_memory=True), usb=True),
+    _healthy("fast_memory", "camera and navigation share memory on one machine", "fast", to_brain_too(), usb=True),
+    _case("i_cyc_overload", "12 participants; base computer runs a tenth of the time", "cyclone",
+          "introduced timely heard", "discovery-overload machine-overloaded", ("odom", "drive"), aux(8, "cyclone", 5),
+          at(0.6, pause("base_drive", 0.9, 0.1)), set_(seconds=15.0),
+          shaky=("battery",), moving=True),
+    _case("i_cyc_noreader", "desk has no reader of the scan", "cyclone", "introduced", "endpoint-absent", ("scan",),
+          no_endpoint("readers", "scan")),
+    _case("i_fast_nowriter", "base has no writer of the odometry", "fast", "introduced", "endpoint-absent", ("odom",),
+          no_endpoint("writers", "odom"), usb=True),
+    _case("i_mix_noreader", "base has no reader of the velocity commands", "mixed", "introduced", "endpoint-absent",
+          ("drive",), no_endpoint("readers", "drive")),
+    # -- matched
+    *_matched(),
+    # -- flowing
+    _case("f_cyc_silent", "drive writer matches and never writes", "cyclone", "flowing", "writer-silent", ("drive",),
+          writer("drive", silent=1), usb=True),
+    _case("f_mix_silent", "scan writer matches and never writes", "mixed", "flowing", "writer-silent", ("scan",),
+          writer("scan", silent=1)),
+    _case("f_fast_slow", "odom comes at 4 Hz", "fast", "flowing", "rate-low", ("odom",), writer("odom", rate=4)),
+    _case("f_cyc_slow", "images come at 1 Hz", "cyclone", "flowing", "rate-low", ("image",), writer("image", rate=1),
+          usb=True),
+    _case("f_fast_loss", "14 % packet loss towards the desk", "fast", "flowing", "loss", ("scan", "image"),
+          size("scan", 2880), air("oifname desk ip protocol udp numgen random mod 100 < 14 drop"),
+          declare("scan", loss="5 %"), shaky=("beds",), moving=True),
+    _case("f_mix_loss", "10 % packet loss towards the desk", "mixed", "flowing", "loss", ("scan", "image"),
+          size("scan", 2880), air("oifname desk ip protocol udp numgen random mod 100 < 10 drop"),
+          declare("scan", loss="5 %"), shaky=("beds",), moving=True, usb=True),
+    _case("f_fast_storm", "large reliable images over a link that loses 5 %", "fast", "flowing", "resend-storm loss",
+          ("image",), size("image", 250000), both_qos("image", reliability="reliable"),
+          air("oifname desk ip protocol udp numgen random mod 100 < 5 drop"), shaky=("scan", "beds"), moving=True),
+    _case("f_cyc_storm", "large reliable images over a link that loses 9 %", "cyclone", "flowing", "resend-storm loss",
+          ("image",), size("image", 250000), both_qos("image", reliability="reliable"),
+          air("oifname desk ip protocol udp numgen random mod 100 < 9 drop"), shaky=("scan", "beds"), moving=True),
+    _case("f_fast_rival", "a forgotten program on the desk writes drive too", "fast", "flowing", "rival-writers",
+          ("drive",), rival("fast", "desk", "drive"), moving=True),
+    _case("f_mix_rival", "a forgotten program on cartbrain writes drive too", "mixed", "flowing", "rival-writers",
+          ("drive",), rival("cyclone", "cartbrain", "drive"), moving=True, usb=True),
+    _case("f_cyc_exclusive", "a stronger writer on the desk owns drive", "cyclone", "flowing", "rival-writers",
+          ("drive",), declare("drive", exclusive=True), writer_qos("drive", ownership="exclusive", strength=1),
+          reader_qos("drive", ownership="exclusive"),
+          rival("cyclone", "desk", "drive", ownership="exclusive", strength=9), moving=True),
+    _case("f_cyc_latecomer", "bed map is written before the desk comes, and not kept", "cyclone", "flowing",
+          "joined-late", ("beds",), both_qos("beds", durability="volatile"), start_at(4, "desk_view"),
+          set_(seconds=11.0), shaky=("scan", "image", "goal")),
+    _case("f_fast_latecomer", "bed map is written before the desk comes, and not kept", "fast", "flowing",
+          "joined-late", ("beds",), both_qos("beds", durability="volatile"), start_at(4, "desk_view"),
+          set_(seconds=11.0), shaky=("scan", "image", "goal"), usb=True),
+    _case("f_fast_full", "the air towards the desk carries less than is sent", "fast", "flowing", "link-full loss",
+          ("image",), size("image", 52000), writer("image", rate=8), declare("image", rate=8), shaped(2000),
+          shaky=("scan", "beds"), moving=True),
+    _case("f_cyc_full", "the air towards the desk carries less than is sent", "cyclone", "flowing", "link-full loss",
+          ("image",), size("image", 52000), writer("image", rate=8), declare("image", rate=8), shaped(2000),
+          shaky=("scan", "beds"), moving=True, usb=True),
+    # -- timely
+    _case("t_fast_clockbehind", "clock of the desk is 3 s behind", "fast", "timely", "clock-offset", ("goal",),
+          clock("desk", -3.0), moving=True, usb=True),
+    _case("t_cyc_clocksmall", "clock of the base is 0.6 s ahead", "cyclone", "timely", "clock-offset",
+          ("odom", "battery"), clock("cartbase", 0.6), moving=True, usb=True),
+    _case("t_mix_clock", "clock of the desk is 1.4 s ahead", "mixed", "timely", "clock-offset", ("goal",),
+          clock("desk", 1.4), moving=True),
+    _case("t_fast_clockbase", "clock of the base is 0.7 s behind", "fast", "timely", "clock-offset",
+          ("odom", "battery"), clock("cartbase", -0.7), moving=True),
+    _case("t_cyc_overload", "base computer runs a quarter of the time", "cyclone", "timely introduced",
+          "machine-overloaded discovery-overload", ("odom", "drive"), at(0.5, pause("base_drive", 0.6, 0.2)),
+          set_(seconds=15.0), shaky=("battery",), moving=True),
+    _case("t_mix_overload", "base computer runs a fifth of the time", "mixed", "timely introduced",
+          "machine-overloaded discovery-overload", ("odom", "drive"), at(0.5, pause("base_drive", 0.8, 0.2)),
+          set_(seconds=15.0), shaky=("battery",), moving=True, usb=True),
+    _case("t_fast_late", "everything of the desk is 450 ms late", "fast", "timely", "late",
+          ("scan", "image", "goal"), slow_air("desk", 450), set_(seconds=12.0), moving=True),
+    _case("t_cyc_late", "everything of the desk is 350 ms late", "cyclone", "timely", "late",
+          ("scan", "image", "goal"), slow_air("desk", 350), moving=True),
+    _case("t_cyc_jitter", "what the desk gets and sends is held up and let go every 800 ms", "cyclone", "timely",
+          "jitter late", ("scan", "image", "goal"), slow_air("desk", 0, 800), moving=True),
+    _case("t_fast_jitter", "what the desk gets and sends is held up and let go every 600 ms", "fast", "timely",
+          "jitter late", ("scan", "image", "goal"), slow_air("desk", 0, 600), set_(seconds=12.0), moving=True),
 )
-
-CASES = FIRST

@@ -359,9 +359,9 @@ def cyclone_settings(machine: Machine, spec: dict) -> str:
 def fast_words(machine: Machine, spec: dict) -> str:
     """The Fast DDS peer's lines from the same spec."""
     self = {k: spec[k] for k in ("name", "domain", "seconds", "mode", "peers", "server", "locators", "prefix", "lease",
-                                 "announce", "ttl") if spec.get(k) is not None}
+                                 "announce", "ttl", "index") if spec.get(k) is not None}
     if spec.get("interfaces"):
-        self["interfaces"] = [machine.addresses[i] for i in spec["interfaces"]]
+        self["interfaces"] = [machine.addresses.get(i, "127.0.0.1") for i in spec["interfaces"]]
     lines = ["participant " + _words(self)]
     for kind in ("writer", "reader"):
         for entry in spec.get(kind + "s", ()):

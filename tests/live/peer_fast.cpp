@@ -300,6 +300,7 @@ static DomainParticipantQos participant_qos(const Words& w)
     if (w.count("locators"))
         wire.builtin.metatrafficMulticastLocatorList.push_back(
             udp("239.255.0.1", 7400 + 250 * uint32_t(number(w, "domain", 0))));
+    if (w.count("index")) wire.participant_id = int32_t(number(w, "index", 0));
     if (!get(w, "prefix").empty()) std::istringstream(get(w, "prefix")) >> wire.prefix;
     return q;
 }
