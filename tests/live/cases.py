@@ -206,7 +206,7 @@ CASES = (
              restart("base_drive", 2, signal.SIGKILL, 1.0), set_(seconds=14.0), usb=True),
     _healthy("fast_restartclean", "camera left properly at 2 s and came back", "fast",
              restart("brain_cam", 2, signal.SIGTERM, 0.5), set_(seconds=12.0)),
-    _healthy("fast_bigimage", "large images", "fast", size("image", 300000)),
+    _healthy("fast_bigimage", "large images", "fast", size("image", 110000)),
     _healthy("cyc_bigimage", "large reliable images", "cyclone", size("image", 250000),
              both_qos("image", reliability="reliable"), usb=True),
     _healthy("cyc_short", "short capture", "cyclone", set_(seconds=6.0)),
