@@ -270,6 +270,7 @@ class NoticeKind(StrEnum):
     PROHIBITED = "prohibited"
     TOO_BIG = "too-big"
     TTL_EXCEEDED = "ttl-exceeded"
+    REASSEMBLY_EXCEEDED = "reassembly-exceeded"  # a fragment never came
 
 
 @dataclass(frozen=True, slots=True)

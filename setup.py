@@ -1,0 +1,36 @@
+"""The kernels: each is one file of plain Python that Cython compiles where there is a compiler.
+
+Every extension is optional: without a C compiler the package installs and runs the same files
+uncompiled.  A new kernel is one more name in KERNELS.
+"""
+
+import sys
+
+from setuptools import Extension, setup
+
+KERNELS = (
+    "toprung.wire._datagrams",
+    "toprung.wire._fragments",
+    "toprung.wire._intern",
+    "toprung.wire._records",
+    "toprung.wire._submessages",
+)
+
+
+def extensions() -> list[Extension]:
+    """Nothing on a big-endian host: the readers of _bytes.pxd are little-endian."""
+    if sys.byteorder == "big":
+        return []
+    try:
+        from Cython.Build import cythonize
+    except ImportError:
+        return []
+    sources = [
+        Extension(name, [f"src/{name.replace('.', '/')}.py"], extra_compile_args=["-O3"], optional=True)
+        for name in KERNELS
+    ]
+    quiet = {"show_performance_hints": False}
+    return cythonize(sources, language_level=3, build_dir="build", compiler_directives=quiet)  # type: ignore[no-any-return]
+
+
+setup(ext_modules=extensions())

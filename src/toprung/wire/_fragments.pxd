@@ -1,0 +1,1 @@
+from toprung.wire._bytes cimport u16be, u32le

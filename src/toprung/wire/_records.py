@@ -1,0 +1,244 @@
+# cython: boundscheck=True, wraparound=False, initializedcheck=False, cdivision=True
+"""Capture records as columns: where each packet's bytes stand, and when they were captured.
+
+Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.  Knows
+pcap records (draft-ietf-opsawg-pcap) and the blocks of pcapng that carry packets
+(draft-ietf-opsawg-pcapng, section 4); headers, sections and interfaces are left to `capture`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cython
+
+if not cython.compiled:
+    from toprung.wire._bytes import u16be, u16le, u32be, u32le
+
+MORE = cython.declare(cython.int, 0)  # the bytes end inside a record
+FULL = cython.declare(cython.int, 1)  # the columns are full
+SPECIAL = cython.declare(cython.int, 2)  # a pcapng section or interface block stands at `at`
+GIGANTIC = cython.declare(cython.int, 3)  # a record claims a length that cannot be
+BROKEN = cython.declare(cython.int, 4)  # a pcapng block's lengths contradict each other
+
+MAX_RECORD = cython.declare(cython.longlong, 1 << 24)
+SECTION = cython.declare(cython.uint, 0x0A0D0D0A)
+INTERFACE = cython.declare(cython.uint, 1)
+OLD_PACKET = cython.declare(cython.uint, 2)
+SIMPLE_PACKET = cython.declare(cython.uint, 3)
+PACKET = cython.declare(cython.uint, 6)
+POSITIVE = cython.declare(cython.ulonglong, (1 << 63) - 1)
+
+
+@cython.final
+@cython.cclass
+class Records:
+    """One block of records.  `time_ns`, `at`, `captured`, `length`, `interface`: parallel columns.
+
+    `scale` is a table of four numbers an interface: multiplier, divisor, binary shift (0: decimal) and
+    offset in seconds; `snap` its snapshot length (0: none).
+    """
+
+    data: cython.const[cython.uchar][::1]
+    time_ns: cython.longlong[::1]
+    at: cython.longlong[::1]
+    captured: cython.uint[::1]
+    length: cython.uint[::1]
+    interface: cython.ushort[::1]
+    scale: cython.longlong[::1]
+    snap: cython.uint[::1]
+    status = cython.declare(cython.int, visibility="readonly")
+    count = cython.declare(cython.Py_ssize_t, visibility="readonly")
+    undeclared = cython.declare(cython.Py_ssize_t, visibility="readonly")
+    wanted = cython.declare(cython.longlong, visibility="readonly")
+    little: cython.bint
+    limit: cython.Py_ssize_t
+    last_ns: cython.longlong
+
+    def __init__(self, columns: Any, limit: Any) -> None:
+        self.time_ns = columns["time_ns"]
+        self.at = columns["at"]
+        self.captured = columns["captured"]
+        self.length = columns["length"]
+        self.interface = columns["interface"]
+        self.limit = limit
+        self.last_ns = 0
+        self.count = 0
+        self.undeclared = 0
+        self.status = MORE
+        self.wanted = 0
+
+    def attach(self, data: Any) -> None:
+        """The bytes that `at` counts from."""
+        self.data = data
+
+    def declare(self, little: Any, scale: Any, snap: Any) -> None:
+        """Byte order and interfaces of what follows."""
+        self.little = little
+        self.scale = scale
+        self.snap = snap
+
+    def pcap(self, at: Any, end: Any, fraction_ns: Any) -> Any:
+        """Read records from `at` on; where reading stopped.  `status` says why, `wanted` what is missing."""
+        begin: cython.Py_ssize_t = at
+        stop: cython.Py_ssize_t = end
+        scale: cython.longlong = fraction_ns
+        with cython.nogil:
+            begin = self._pcap(begin, stop, scale)
+        return begin
+
+    def pcapng(self, at: Any, end: Any) -> Any:
+        """As `pcap`, for blocks of pcapng."""
+        begin: cython.Py_ssize_t = at
+        stop: cython.Py_ssize_t = end
+        with cython.nogil:
+            begin = self._pcapng(begin, stop)
+        return begin
+
+    @cython.cfunc
+    @cython.inline
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _u32(self, at: cython.Py_ssize_t) -> cython.uint:
+        return u32le(self.data, at) if self.little else u32be(self.data, at)
+
+    @cython.cfunc
+    @cython.inline
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _u16(self, at: cython.Py_ssize_t) -> cython.ushort:
+        return u16le(self.data, at) if self.little else u16be(self.data, at)
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _pcap(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t, scale: cython.longlong) -> cython.Py_ssize_t:
+        row: cython.Py_ssize_t = 0
+        seconds: cython.longlong
+        captured: cython.longlong
+        self.status = FULL
+        while row < self.limit:
+            self.wanted = 16
+            if at + 16 > end:
+                self.status = MORE
+                break
+            captured = self._u32(at + 8)
+            self.wanted = 16 + captured
+            if captured > MAX_RECORD:
+                self.status = GIGANTIC
+                break
+            if at + 16 + captured > end:
+                self.status = MORE
+                break
+            seconds = self._u32(at)
+            self.time_ns[row] = seconds * 1_000_000_000 + self._u32(at + 4) * scale
+            self.at[row] = at + 16
+            self.captured[row] = captured
+            self.length[row] = max(captured, self._u32(at + 12))
+            self.interface[row] = 0
+            row += 1
+            at += 16 + captured
+        self.count = row
+        return at
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _pcapng(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
+        kind: cython.uint
+        total: cython.longlong
+        self.count = 0
+        self.undeclared = 0
+        self.status = FULL
+        while self.count < self.limit:
+            self.wanted = 12
+            if at + 12 > end:
+                self.status = MORE
+                break
+            kind = self._u32(at)
+            if kind == SECTION:  # the same in both byte orders; its length may be in the other one
+                self.status = SPECIAL
+                break
+            total = self._u32(at + 4)
+            self.wanted = total
+            if total > MAX_RECORD:
+                self.status = GIGANTIC
+                break
+            if total < 12 or total & 3:
+                self.status = BROKEN
+                break
+            if at + total > end:
+                self.status = MORE
+                break
+            if kind == INTERFACE:
+                self.status = SPECIAL
+                break
+            if self._u32(at + total - 4) != total:
+                self.status = BROKEN
+                break
+            if kind == PACKET or kind == SIMPLE_PACKET or kind == OLD_PACKET:
+                if self._block(kind, at + 8, total - 12) < 0:
+                    return -1
+            at += total
+        return at
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _block(self, kind: cython.uint, body: cython.Py_ssize_t, size: cython.longlong) -> cython.int:
+        """One packet: enhanced (4.3), simple (4.4, no time: takes the last one's) or the old kind (A)."""
+        head: cython.longlong = 4 if kind == SIMPLE_PACKET else 20
+        interface: cython.uint = 0
+        captured: cython.longlong
+        length: cython.longlong
+        if size < head:
+            self.undeclared += 1
+            return 0
+        if kind == PACKET:
+            interface = self._u32(body)
+        elif kind == OLD_PACKET:
+            interface = self._u16(body)
+        if interface >= self.snap.shape[0]:
+            self.undeclared += 1
+            return 0
+        if kind == SIMPLE_PACKET:
+            length = self._u32(body)
+            captured = length
+            if self.snap[0] != 0 and captured > self.snap[0]:
+                captured = self.snap[0]
+        else:
+            captured = self._u32(body + 12)
+            length = self._u32(body + 16)
+            self.last_ns = self._time(interface, self._u32(body + 4), self._u32(body + 8))
+        captured = min(captured, size - head)
+        self.time_ns[self.count] = self.last_ns
+        self.at[self.count] = body + head
+        self.captured[self.count] = captured
+        self.length[self.count] = max(captured, length)
+        self.interface[self.count] = interface
+        self.count += 1
+        return 1
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _time(self, interface: cython.Py_ssize_t, high: cython.ulonglong, low: cython.ulonglong) -> cython.longlong:
+        """if_tsresol and if_tsoffset (4.2); the sign bit is dropped, whatever the bytes say."""
+        ticks: cython.ulonglong = high << 32 | low
+        multiplier: cython.longlong = self.scale[4 * interface]
+        divisor: cython.longlong = self.scale[4 * interface + 1]
+        shift: cython.longlong = self.scale[4 * interface + 2]
+        offset: cython.longlong = self.scale[4 * interface + 3]
+        seconds: cython.ulonglong
+        nanoseconds: cython.ulonglong
+        if shift > 0:
+            seconds = ticks >> shift
+            nanoseconds = ticks - (seconds << shift)
+            if shift > 32:
+                nanoseconds >>= shift - 32
+                shift = 32
+            nanoseconds = nanoseconds * 1_000_000_000 >> shift
+        else:
+            seconds = 0
+            nanoseconds = ticks // cython.cast(cython.ulonglong, divisor) * multiplier
+        return ((seconds + offset) * 1_000_000_000 + nanoseconds) & POSITIVE

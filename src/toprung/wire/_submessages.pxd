@@ -1,0 +1,2 @@
+from toprung.wire._bytes cimport u16be, u16le, u32be, u32le, u64le
+from toprung.wire._intern cimport Intern

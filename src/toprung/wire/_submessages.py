@@ -1,0 +1,533 @@
+# cython: boundscheck=True, wraparound=False, initializedcheck=False
+"""RTPS messages -> one row a submessage (DDSI-RTPS 2.5, clauses 8.3 and 9.4).
+
+Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.  Entity ids
+and GUID prefixes are octets in wire order, never swapped; everything else follows the submessage's E flag.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cython
+
+from toprung.wire.columns import NO_TIME, MessageFlag
+from toprung.wire.faults import Fault
+from toprung.wire.ids import FIRST_VENDOR_KIND, HEADER_LENGTH, MAGIC, MAJOR_VERSION, MAX_SET_BITS, Sub
+
+if not cython.compiled:
+    from toprung.wire._bytes import u16be, u16le, u32be, u32le, u64le
+
+HEADER = cython.declare(cython.int, HEADER_LENGTH)
+HEADER_MAGIC = cython.declare(cython.uint, int.from_bytes(MAGIC, "little"))
+MAJOR = cython.declare(cython.int, MAJOR_VERSION)
+SET_BITS = cython.declare(cython.uint, MAX_SET_BITS)
+TIMELESS = cython.declare(cython.longlong, NO_TIME)
+VENDOR = cython.declare(cython.int, FIRST_VENDOR_KIND)
+
+PAD = cython.declare(cython.int, int(Sub.PAD))
+ACKNACK = cython.declare(cython.int, int(Sub.ACKNACK))
+HEARTBEAT = cython.declare(cython.int, int(Sub.HEARTBEAT))
+GAP = cython.declare(cython.int, int(Sub.GAP))
+INFO_TS = cython.declare(cython.int, int(Sub.INFO_TS))
+INFO_SRC = cython.declare(cython.int, int(Sub.INFO_SRC))
+INFO_DST = cython.declare(cython.int, int(Sub.INFO_DST))
+NACK_FRAG = cython.declare(cython.int, int(Sub.NACK_FRAG))
+HEARTBEAT_FRAG = cython.declare(cython.int, int(Sub.HEARTBEAT_FRAG))
+DATA = cython.declare(cython.int, int(Sub.DATA))
+DATA_FRAG = cython.declare(cython.int, int(Sub.DATA_FRAG))
+FIRST_SECURED = cython.declare(cython.int, int(Sub.SEC_BODY))
+LAST_SECURED = cython.declare(cython.int, int(Sub.SRTPS_POSTFIX))
+
+FRAGMENTED = cython.declare(cython.int, int(MessageFlag.FRAGMENTED))
+NOT_WHOLE = cython.declare(cython.int, int(MessageFlag.CUT | MessageFlag.INCOMPLETE))
+DISCOVERY = cython.declare(cython.int, int(MessageFlag.DISCOVERY))
+USER_DATA = cython.declare(cython.int, int(MessageFlag.DATA))
+
+F_VERSION = cython.declare(cython.int, int(Fault.VERSION))
+F_LENGTH = cython.declare(cython.int, int(Fault.SUBMESSAGE_LENGTH))
+F_SHORT = cython.declare(cython.int, int(Fault.SUBMESSAGE_SHORT))
+F_SEQUENCE = cython.declare(cython.int, int(Fault.SEQUENCE))
+F_SET = cython.declare(cython.int, int(Fault.SET))
+F_FRAGMENT = cython.declare(cython.int, int(Fault.FRAGMENT_NUMBER))
+F_QOS = cython.declare(cython.int, int(Fault.INLINE_QOS))
+
+FACTOR = cython.declare(cython.ulonglong, 0x9E3779B97F4A7C15)
+MASK = cython.declare(cython.ulonglong, (1 << 64) - 1)
+ONES = cython.declare(cython.uint, 0xFFFFFFFF)
+HALF = cython.declare(cython.ulonglong, 1 << 31)
+PRINTED = cython.declare(cython.int, 128)  # octets of a UDP payload that its fingerprint covers
+
+
+@cython.cfunc
+@cython.inline
+@cython.nogil
+@cython.exceptval(check=False)
+def _mix(state: cython.ulonglong, word: cython.ulonglong) -> cython.ulonglong:
+    state = (state ^ word) * FACTOR & MASK
+    return state ^ state >> 29
+
+
+@cython.cfunc
+@cython.inline
+@cython.nogil
+@cython.exceptval(check=False)
+def _ones(word: cython.uint) -> cython.uint:
+    """Set bits of 32 (the usual halving sums)."""
+    word = word - (word >> 1 & 0x55555555)
+    word = (word & 0x33333333) + (word >> 2 & 0x33333333)
+    word = (word + (word >> 4)) & 0x0F0F0F0F
+    return (word + (word >> 8) + (word >> 16) + (word >> 24)) & 0x3F
+
+
+@cython.final
+@cython.cclass
+class Submessages:
+    """Reads message rows, fills their `prefix`, `vendor`, `print`, and one row a submessage."""
+
+    data: cython.const[cython.uchar][::1]  # where the message in hand stands: one of the next two
+    captured: cython.const[cython.uchar][::1]
+    joined: cython.const[cython.uchar][::1]
+    m_flags: cython.uchar[::1]
+    m_prefix: cython.uint[::1]
+    m_vendor: cython.ushort[::1]
+    m_print: cython.ulonglong[::1]
+    m_source: cython.uint[::1]
+    m_target: cython.uint[::1]
+    m_source_port: cython.ushort[::1]
+    m_target_port: cython.ushort[::1]
+    m_size: cython.uint[::1]
+    m_begin: cython.longlong[::1]
+    m_room: cython.uint[::1]
+    m_ip_id: cython.uint[::1]
+    message: cython.uint[::1]
+    kind: cython.uchar[::1]
+    flags: cython.uchar[::1]
+    sender: cython.uint[::1]
+    addressee: cython.uint[::1]
+    reader: cython.uint[::1]
+    writer: cython.uint[::1]
+    sequence: cython.longlong[::1]
+    base: cython.longlong[::1]
+    extent: cython.uint[::1]
+    named: cython.uint[::1]
+    count_field: cython.uint[::1]
+    fragment: cython.uint[::1]
+    fragments: cython.ushort[::1]
+    fragment_size: cython.ushort[::1]
+    sample_size: cython.uint[::1]
+    source_time_ns: cython.longlong[::1]
+    inline_length: cython.uint[::1]
+    payload_at: cython.longlong[::1]
+    payload_length: cython.uint[::1]
+    least: cython.const[cython.ushort][::1]  # by kind: Sub.least
+    entity: cython.const[cython.schar][::1]  # by kind: Sub.entity
+    faults: cython.ulonglong[::1]
+    addresses: Intern
+    prefixes: Intern
+    count = cython.declare(cython.Py_ssize_t, visibility="readonly")
+    unreadable = cython.declare(cython.Py_ssize_t, visibility="readonly")
+    # of the message in hand
+    row: cython.Py_ssize_t
+    from_: cython.uint
+    to: cython.uint
+    stamp: cython.longlong
+    little: cython.bint
+    cut: cython.bint
+
+    def __init__(
+        self, messages: Any, submessages: Any, kinds: Any, addresses: Any, prefixes: Any, faults: Any
+    ) -> None:
+        m, s = messages, submessages
+        self.m_flags, self.m_prefix, self.m_vendor, self.m_print = m["flags"], m["prefix"], m["vendor"], m["print"]
+        self.m_source, self.m_target = m["source"], m["target"]
+        self.m_source_port, self.m_target_port = m["source_port"], m["target_port"]
+        self.m_size, self.m_begin, self.m_room, self.m_ip_id = m["size"], m["begin"], m["room"], m["ip_id"]
+        self.message, self.kind, self.flags = s["message"], s["kind"], s["flags"]
+        self.sender, self.addressee = s["sender"], s["addressee"]
+        self.reader, self.writer = s["reader"], s["writer"]
+        self.sequence, self.base, self.extent, self.named = s["sequence"], s["base"], s["extent"], s["named"]
+        self.count_field, self.fragment, self.fragments = s["count"], s["fragment"], s["fragments"]
+        self.fragment_size, self.sample_size = s["fragment_size"], s["sample_size"]
+        self.source_time_ns, self.inline_length = s["source_time_ns"], s["inline_length"]
+        self.payload_at, self.payload_length = s["payload_at"], s["payload_length"]
+        self.least, self.entity = kinds["least"], kinds["entity"]
+        self.addresses, self.prefixes, self.faults = addresses, prefixes, faults
+        self.unreadable = 0
+
+    def run(self, captured: Any, joined: Any, first: Any, messages: Any) -> Any:
+        """Decode message rows from `first` on; the first row that found no room, or `messages`."""
+        row: cython.Py_ssize_t = first
+        rows: cython.Py_ssize_t = messages
+        base: cython.Py_ssize_t = first
+        self.captured = captured
+        self.joined = joined
+        self.count = 0
+        with cython.nogil:
+            row = self._messages(row, rows, base)
+        return row
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _messages(self, row: cython.Py_ssize_t, rows: cython.Py_ssize_t, base: cython.Py_ssize_t) -> cython.Py_ssize_t:
+        joined: cython.bint = False
+        self.data = self.captured
+        while row < rows:
+            if self.count + 1 + (self.m_room[row] >> 2) > self.kind.shape[0]:
+                break  # no message holds more submessages than a quarter of its octets
+            if ((self.m_flags[row] & FRAGMENTED) != 0) != joined:
+                joined = not joined
+                self.data = self.joined if joined else self.captured
+            self._message(row, row - base, self.m_begin[row], self.m_begin[row] + self.m_room[row])
+            row += 1
+        return row
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _message(
+        self, row: cython.Py_ssize_t, number: cython.uint, at: cython.Py_ssize_t, end: cython.Py_ssize_t
+    ) -> cython.int:
+        self.row = row
+        self.cut = (self.m_flags[row] & NOT_WHOLE) != 0
+        self.m_print[row] = self._print(row, at, end)
+        self.m_prefix[row] = 0
+        self.m_vendor[row] = 0
+        if not self._header(at, end):
+            return 0
+        self.m_vendor[row] = u16be(self.data, at + 6)
+        self.m_prefix[row] = self.from_
+        at += HEADER
+        while at + 4 <= end:
+            at = self._submessage(number, at, end)
+            if at < 0:
+                return at
+        if at < end and not self.cut:
+            self.faults[F_LENGTH] += 1
+        return 0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _header(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.int:
+        """Start the receiver's state from an RTPS header (8.3.4); 0: there is none."""
+        if at + HEADER > end or self.data[at + 4] != MAJOR:
+            if at + HEADER <= end or not self.cut:
+                self.faults[F_VERSION] += 1
+            return 0
+        self.from_ = self._prefix(at + 8)
+        self.to = 0
+        self.stamp = TIMELESS
+        return 1
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _prefix(self, at: cython.Py_ssize_t) -> cython.uint:
+        """A GUID prefix's number; 0 for the unknown one, which is all zeros (9.3.1.1)."""
+        low: cython.ulonglong = u64le(self.data, at)
+        high: cython.ulonglong = u32le(self.data, at + 8)
+        return 0 if low == 0 and high == 0 else self.prefixes.index(high, low)
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _submessage(self, number: cython.uint, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
+        """Decode one; where the next begins (`end` where nothing sensible can follow)."""
+        kind: cython.int = self.data[at]
+        flags: cython.int = self.data[at + 1]
+        body: cython.Py_ssize_t = at + 4
+        length: cython.Py_ssize_t
+        stop: cython.Py_ssize_t
+        if kind == HEADER_MAGIC & 0xFF and u32le(self.data, at) == HEADER_MAGIC:
+            return at + HEADER if self._header(at, end) else end  # a message behind a message
+        self.little = flags & 1
+        length = u16le(self.data, at + 2) if self.little else u16be(self.data, at + 2)
+        if length == 0 and kind != PAD and kind != INFO_TS:
+            length = end - body  # octetsToNextHeader 0: to the end of the message (9.4.5.1.3)
+        stop = body + length
+        if stop > end:
+            if not self.cut:
+                self.faults[F_LENGTH] += 1
+                return end
+            stop = end
+        if stop - body < self.least[kind]:
+            if body + length <= end:
+                self.faults[F_SHORT] += 1
+            return body + length
+        self._blank(number, kind, flags, body, stop)
+        if self._decode(kind, flags, body, stop, body + length) != 0:
+            self.sender[self.count] = self.from_
+            self.addressee[self.count] = self.to
+            self.source_time_ns[self.count] = self.stamp
+            self.count += 1
+        return body + length
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _blank(
+        self, number: cython.uint, kind: cython.int, flags: cython.int, body: cython.Py_ssize_t, stop: cython.Py_ssize_t
+    ) -> cython.int:
+        row: cython.Py_ssize_t = self.count
+        self.message[row] = number
+        self.kind[row] = kind
+        self.flags[row] = flags
+        self.reader[row] = 0
+        self.writer[row] = 0
+        self.sequence[row] = 0
+        self.base[row] = 0
+        self.extent[row] = 0
+        self.named[row] = 0
+        self.count_field[row] = 0
+        self.fragment[row] = 0
+        self.fragments[row] = 0
+        self.fragment_size[row] = 0
+        self.sample_size[row] = 0
+        self.inline_length[row] = 0
+        self.payload_at[row] = body
+        self.payload_length[row] = stop - body
+        return 0
+
+    @cython.cfunc
+    @cython.inline
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _u32(self, at: cython.Py_ssize_t) -> cython.uint:
+        return u32le(self.data, at) if self.little else u32be(self.data, at)
+
+    @cython.cfunc
+    @cython.inline
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _u16(self, at: cython.Py_ssize_t) -> cython.ushort:
+        return u16le(self.data, at) if self.little else u16be(self.data, at)
+
+    @cython.cfunc
+    @cython.inline
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _i64(self, at: cython.Py_ssize_t) -> cython.longlong:
+        """SequenceNumber_t: {int32 high, uint32 low} (9.3.2.3)."""
+        high: cython.longlong = self._u32(at)
+        high -= high >> 31 << 32
+        return high << 32 | self._u32(at + 4)
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _decode(
+        self, kind: cython.int, flags: cython.int, body: cython.Py_ssize_t, stop: cython.Py_ssize_t, claimed: cython.Py_ssize_t
+    ) -> cython.int:
+        """1: the row stands; 0: it is malformed, and counted as such."""
+        entity: cython.int = self.entity[kind]
+        if entity >= 0:
+            return self._entity(kind, flags, body + entity, body, stop, claimed)
+        if kind == INFO_TS:
+            self.stamp = TIMELESS
+            if flags & 2 == 0:
+                if body + 8 > stop:
+                    self.faults[F_SHORT] += claimed == stop
+                    return 0
+                if self._u32(body) != ONES or self._u32(body + 4) != ONES:  # invalid (9.3.2.1)
+                    self.stamp = self._time(self._u32(body), self._u32(body + 4))
+        elif kind == INFO_DST:
+            self.to = self._prefix(body)
+        elif kind == INFO_SRC:
+            self.from_ = self._prefix(body + 8)
+            self.stamp = TIMELESS  # haveTimestamp := false (8.3.8.9.5)
+        elif kind >= FIRST_SECURED and kind <= LAST_SECURED:
+            self.unreadable += 1
+        return 1
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _time(self, seconds: cython.ulonglong, fraction: cython.ulonglong) -> cython.longlong:
+        """Time_t (9.3.2.1), to the nearest nanosecond."""
+        return seconds * 1_000_000_000 + (fraction * 1_000_000_000 + HALF >> 32)
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _entity(
+        self,
+        kind: cython.int,
+        flags: cython.int,
+        at: cython.Py_ssize_t,
+        body: cython.Py_ssize_t,
+        stop: cython.Py_ssize_t,
+        claimed: cython.Py_ssize_t,
+    ) -> cython.int:
+        """What begins with reader, writer and a sequence number at `at`."""
+        row: cython.Py_ssize_t = self.count
+        number: cython.longlong = self._i64(at + 8)
+        entity: cython.uint = u32be(self.data, at + 4)
+        self.reader[row] = u32be(self.data, at)
+        self.writer[row] = entity
+        if entity == 0:
+            entity = self.reader[row]
+        self.m_flags[self.row] |= DISCOVERY if entity & 0x40 else USER_DATA
+        self.sequence[row] = number
+        if kind == ACKNACK:  # base 0 with no bits: sent by some before anything was heard
+            if number < 0:
+                self.faults[F_SEQUENCE] += 1
+                return 0
+            return self._set(at + 16, stop, claimed, 1)
+        if number <= 0:
+            self.faults[F_SEQUENCE] += 1
+            return 0
+        if kind == DATA or kind == DATA_FRAG:
+            return self._data(kind, flags, body, stop, claimed)
+        if kind == HEARTBEAT:
+            self.base[row] = number
+            self.sequence[row] = self._i64(at + 16)
+            self.count_field[row] = self._u32(at + 24)
+            if self.sequence[row] < number - 1:  # 8.3.8.6.3
+                self.faults[F_SEQUENCE] += 1
+                return 0
+        elif kind == GAP:
+            self.base[row] = self._i64(at + 16)
+            if self.base[row] <= 0:
+                self.faults[F_SEQUENCE] += 1
+                return 0
+            return self._set(at + 24, stop, claimed, 0)
+        elif kind == HEARTBEAT_FRAG:
+            self.fragment[row] = self._u32(at + 16)
+            self.count_field[row] = self._u32(at + 20)
+        elif kind == NACK_FRAG:
+            self.fragment[row] = self._u32(at + 16)
+            return self._set(at + 20, stop, claimed, 1)
+        return 1
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _set(
+        self, at: cython.Py_ssize_t, stop: cython.Py_ssize_t, claimed: cython.Py_ssize_t, counted: cython.int
+    ) -> cython.int:
+        """numBits and bitmap words (9.4.2.6: bit 0 is the highest of word 0), then perhaps a count."""
+        row: cython.Py_ssize_t = self.count
+        bits: cython.uint = self._u32(at)
+        words: cython.int
+        word: cython.int
+        value: cython.uint
+        named: cython.uint = 0
+        if bits > SET_BITS:
+            self.faults[F_SET] += 1
+            return 0
+        words = (bits + 31) >> 5
+        at += 4
+        if at + 4 * words + 4 * counted > stop:
+            self.faults[F_SHORT] += claimed == stop
+            return 0
+        for word in range(words):
+            value = self._u32(at + 4 * word)
+            if word == words - 1 and bits & 31 != 0:
+                value >>= 32 - (bits & 31)
+            named += _ones(value)
+        self.extent[row] = bits
+        self.named[row] = named
+        self.payload_at[row] = at
+        self.payload_length[row] = 4 * words
+        if counted:
+            self.count_field[row] = self._u32(at + 4 * words)
+        return 1
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _data(
+        self, kind: cython.int, flags: cython.int, body: cython.Py_ssize_t, stop: cython.Py_ssize_t, claimed: cython.Py_ssize_t
+    ) -> cython.int:
+        """Inline QoS and payload of DATA (9.4.5.4) and DATA_FRAG (9.4.5.5)."""
+        row: cython.Py_ssize_t = self.count
+        at: cython.Py_ssize_t = body + 4 + self._u16(body + 2)
+        after: cython.Py_ssize_t
+        if kind == DATA_FRAG:
+            self.fragment[row] = self._u32(body + 20)
+            self.fragments[row] = self._u16(body + 24)
+            self.fragment_size[row] = self._u16(body + 26)
+            self.sample_size[row] = self._u32(body + 28)
+            if self._bad_fragment(row):
+                self.faults[F_FRAGMENT] += 1
+                return 0
+        if at < body + self.least[kind] or at > claimed:
+            self.faults[F_SHORT] += 1
+            return 0
+        at = min(at, stop)
+        if flags & 2:
+            after = self._skip_parameters(at, stop)
+            if after < 0:
+                if claimed == stop:
+                    self.faults[F_QOS] += 1
+                    return 0
+                after = stop
+            self.inline_length[row] = after - at
+            at = after
+        self.payload_at[row] = at
+        self.payload_length[row] = stop - at if kind == DATA_FRAG or flags & 0x0C else 0
+        return 1
+
+    @cython.cfunc
+    @cython.inline
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _bad_fragment(self, row: cython.Py_ssize_t) -> cython.bint:
+        """The conditions of 8.3.8.3.3, as far as the header shows them."""
+        first: cython.ulonglong = self.fragment[row]
+        size: cython.ulonglong = self.fragment_size[row]
+        if first == 0 or size == 0 or self.fragments[row] == 0 or size > self.sample_size[row]:
+            return True
+        return (first + self.fragments[row] - 2) * size >= self.sample_size[row]
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _skip_parameters(self, at: cython.Py_ssize_t, stop: cython.Py_ssize_t) -> cython.Py_ssize_t:
+        """Where a parameter list ends (9.4.2.11: PID_SENTINEL is 1, its length is nothing); -1: nowhere."""
+        kind: cython.int
+        while at + 4 <= stop:
+            kind = self._u16(at)
+            if kind == 1:
+                return at + 4
+            at += 4 + self._u16(at + 2)
+        return -1
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(check=False)
+    def _print(self, row: cython.Py_ssize_t, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.ulonglong:
+        """Fingerprint of a datagram: addresses, ports, IP identification, UDP length, first octets.
+
+        Neither link type, VLAN, time to live nor checksums go in.  0 (no fingerprint) where the packet was
+        cut, or joined without its end, within those octets.
+        """
+        size: cython.Py_ssize_t = min(self.m_size[row], PRINTED)
+        source: cython.Py_ssize_t = self.m_source[row]
+        target: cython.Py_ssize_t = self.m_target[row]
+        a: cython.ulonglong = self.m_source_port[row]
+        b: cython.ulonglong = self.m_ip_id[row]
+        word: cython.Py_ssize_t = 0
+        if end - at < size:
+            return 0
+        a = _mix(a << 16 | self.m_target_port[row], self.addresses.low[source])
+        b = _mix(b << 32 | self.m_size[row], self.addresses.low[target])
+        a = _mix(a, self.addresses.high[source])
+        b = _mix(b, self.addresses.high[target])
+        while word + 16 <= size:
+            a = _mix(a, u64le(self.data, at + word))
+            b = _mix(b, u64le(self.data, at + word + 8))
+            word += 16
+        if word + 8 <= size:
+            a = _mix(a, u64le(self.data, at + word))
+            word += 8
+        while word + 4 <= size:
+            b = _mix(b, u32le(self.data, at + word))
+            word += 4
+        while word < size:
+            b = _mix(b, self.data[at + word])
+            word += 1
+        a = _mix(a, b)
+        return a if a != 0 else 1

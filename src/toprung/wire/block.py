@@ -1,0 +1,112 @@
+"""What a scan hands out: a block of message and submessage rows, and the tables their indices point into."""
+
+from __future__ import annotations
+
+from ipaddress import IPv4Address, IPv6Address
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toprung.wire import _intern
+from toprung.wire.columns import Column, MessageFlag
+
+MAX_KEYS = 1 << 16  # different addresses, and different GUID prefixes, of one scan
+IPV4_HIGH = 0xFFFF  # upper half of the low word of an IPv4 address, which is kept as ::ffff:a.b.c.d
+
+
+class Rows:
+    """One contiguous array a column, by the column's name: `rows.time_ns[:n]`."""
+
+    def __init__(self, columns: tuple[Column, ...], capacity: int) -> None:
+        self.arrays: dict[str, NDArray[Any]] = {c.name: np.zeros(capacity, c.dtype) for c in columns}
+
+    def __getattr__(self, name: str) -> NDArray[Any]:
+        try:
+            return self.__dict__["arrays"][name]  # type: ignore[no-any-return]
+        except KeyError:
+            raise AttributeError(name) from None
+
+    def views(self) -> dict[str, memoryview]:
+        """The columns as a kernel takes them."""
+        return {name: memoryview(array) for name, array in self.arrays.items()}
+
+    def shift(self, first: int, end: int) -> None:
+        """Move rows [first, end) to the front."""
+        for array in self.arrays.values():
+            array[: end - first] = array[first:end].copy()
+
+
+class Tables:
+    """Interning tables of one scan: they only grow, and index 0 means none."""
+
+    def __init__(self) -> None:
+        self.addresses: list[str] = [""]  # IPv4 dotted, IPv6 compressed
+        self.prefixes: list[bytes] = [b""]  # 12 octets each
+        self._address_words = _words()
+        self._prefix_words = _words()
+        self.address_keys: Any = _intern.Intern(*self._address_words, _slots())
+        self.prefix_keys: Any = _intern.Intern(*self._prefix_words, _slots())
+
+    def grow(self) -> None:
+        """Take over what the kernels have numbered since the last call."""
+        high, low = self._address_words
+        for row in range(len(self.addresses), self.address_keys.count):
+            self.addresses.append(_address(int(high[row]), int(low[row])))
+        high, low = self._prefix_words
+        for row in range(len(self.prefixes), self.prefix_keys.count):
+            self.prefixes.append(int(low[row]).to_bytes(8, "little") + int(high[row]).to_bytes(4, "little"))
+
+
+def _words() -> tuple[memoryview, memoryview]:
+    return memoryview(np.zeros(MAX_KEYS, "u8")), memoryview(np.zeros(MAX_KEYS, "u8"))
+
+
+def _slots() -> memoryview:
+    return memoryview(np.zeros(2 * MAX_KEYS, "u4"))
+
+
+def _address(high: int, low: int) -> str:
+    if high == 0 and low >> 32 == IPV4_HIGH:
+        return str(IPv4Address(low & 0xFFFFFFFF))
+    return str(IPv6Address(high << 64 | low))
+
+
+class Block:
+    """About 4,096 messages with their submessages; everything in it is overwritten by the next block."""
+
+    def __init__(self, messages: Rows, submessages: Rows, begin: NDArray[Any], room: NDArray[Any]) -> None:
+        self.messages = messages
+        self.submessages = submessages
+        self.n_messages = 0
+        self.n_submessages = 0
+        self._begin = begin
+        self._room = room
+        self._captured = memoryview(b"")
+        self._joined = memoryview(b"")
+
+    def fill(self, captured: memoryview, joined: memoryview, messages: int, submessages: int) -> None:
+        self._captured, self._joined = captured, joined
+        self.n_messages, self.n_submessages = messages, submessages
+
+    def datagram(self, message: int) -> memoryview:
+        """UDP payload of a message row, as far as it is there."""
+        at = int(self._begin[message])
+        return self._octets(message)[at : at + int(self._room[message])]
+
+    def payload(self, row: int) -> memoryview:
+        """Serialised payload of a submessage row (a set's bitmap words; the body of what has neither)."""
+        s = self.submessages
+        at = int(s.payload_at[row])
+        return self._octets(int(s.message[row]))[at : at + int(s.payload_length[row])]
+
+    def inline_qos(self, row: int) -> memoryview:
+        """Inline QoS parameter list of a submessage row, its sentinel included; empty where there is none."""
+        s = self.submessages
+        at = int(s.payload_at[row])
+        return self._octets(int(s.message[row]))[at - int(s.inline_length[row]) : at]
+
+    def _octets(self, message: int) -> memoryview:
+        """Joined datagrams stand in a buffer of their own; offsets count from its beginning."""
+        fragmented = int(self.messages.flags[message]) & MessageFlag.FRAGMENTED
+        return self._joined if fragmented else self._captured
