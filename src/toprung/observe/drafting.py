@@ -99,30 +99,44 @@ def _usable(host: str) -> bool:
     return not (address.is_loopback or address.is_multicast or address.is_unspecified)
 
 
+@dataclass(slots=True)
+class _Home:
+    """A machine while its participants are being gathered."""
+
+    members: set[int]
+    hosts: set[str]  # sent from
+    announced: set[str]
+
+    def shares_with(self, other: _Home) -> bool:
+        mutual = self.announced & other.hosts and other.announced & self.hosts
+        return bool(self.hosts & other.hosts or mutual)
+
+    def take_in(self, other: _Home) -> None:
+        self.members |= other.members
+        self.hosts |= other.hosts
+        self.announced |= other.announced
+
+
 def _homes(picture: Picture, chosen: Sequence[int]) -> dict[int, frozenset[str]]:
     """Each participant's machine, as the set of its addresses.
 
-    Who sends from an address that another one sends from, or announces, is on the same machine.  An address
-    that two machines announce and neither sends from (a private bridge on each) belongs to nobody.
+    Who sends from an address that another one sends from is on the same machine, and so are two that each
+    announce an address that the other sends from.  An address that two machines announce and neither sends
+    from (a private bridge on each) belongs to nobody.
     """
-    groups: list[tuple[set[int], set[str]]] = []
+    groups: list[_Home] = []
     for i in chosen:
-        members, hosts = {i}, set(_hosts(picture.participants[i]))
-        for group in [g for g in groups if g[1] & hosts]:
-            members |= group[0]
-            hosts |= group[1]
-            groups.remove(group)
-        groups.append((members, hosts))
-    claims: Counter[str] = Counter()
-    announced = [
-        set().union(*(_announced(picture.participants[i]) for i in members)) for members, _ in groups
-    ]
-    for (_, hosts), claimed in zip(groups, announced, strict=True):
-        claims.update(claimed | hosts)
+        participant = picture.participants[i]
+        home = _Home({i}, set(_hosts(participant)), set(_announced(participant)))
+        for other in [g for g in groups if g.shares_with(home)]:
+            home.take_in(other)
+            groups.remove(other)
+        groups.append(home)
+    claims = Counter(host for home in groups for host in home.hosts | home.announced)
     homes: dict[int, frozenset[str]] = {}
-    for (members, hosts), claimed in zip(groups, announced, strict=True):
-        home = frozenset(hosts | {host for host in claimed if claims[host] == 1})
-        homes |= dict.fromkeys(members, home)
+    for home in groups:
+        own = {host for host in home.announced if claims[host] == 1}
+        homes |= dict.fromkeys(home.members, frozenset(home.hosts | own))
     return homes
 
 
