@@ -38,9 +38,16 @@ def make(case: Case, out: Path, tools: Path) -> dict:
     shaky = [f for f in samples if touched(f, case.shaky)]
     sound = [f for f in samples if f not in broken and f not in shaky]
     return {
-        "id": case.id, "what": case.what, "middleware": plan.middleware, "rung": list(case.rung) or None,
-        "cause": list(case.cause) or None, "broken": broken, "sound": sound, "samples": samples,
-        "incompatible_policy_ids": policies, **case.extra,
+        "id": case.id,
+        "what": case.what,
+        "middleware": plan.middleware,
+        "rung": list(case.rung) or None,
+        "cause": list(case.cause) or None,
+        "broken": broken,
+        "sound": sound,
+        "samples": samples,
+        "incompatible_policy_ids": policies,
+        **case.extra,
     }
 
 
@@ -85,7 +92,11 @@ def main() -> int:
     build_clock_shim(tools)
     path = said.out / "truth.json"
     truth = {e["id"]: e for e in json.loads(path.read_text())} if path.exists() else {}
-    chosen = [c for c in CASES if (not said.only or c.id in said.only.split(",")) and (said.again or c.id not in truth)]
+    chosen = [
+        c
+        for c in CASES
+        if (not said.only or c.id in said.only.split(",")) and (said.again or c.id not in truth)
+    ]
     by_id = {c.id: c for c in CASES}
     with ProcessPoolExecutor(said.jobs) as pool:
         waiting = {pool.submit(guarded, c.id, said.out, tools): c.id for c in chosen}
@@ -98,7 +109,9 @@ def main() -> int:
             truth[name] = entry
             dump([truth[c.id] for c in CASES if c.id in truth], path)
             worries = doubts(entry, by_id[name])
-            sys.stdout.write(f"{name}: {'ok' if not worries else 'LOOK'}\n" + "".join(f"    {w}\n" for w in worries))
+            sys.stdout.write(
+                f"{name}: {'ok' if not worries else 'LOOK'}\n" + "".join(f"    {w}\n" for w in worries)
+            )
             sys.stdout.flush()
     return 0
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from plan import LAYOUTS, Declared, Plan, Run, add_participant, end
-from relay import bridge_in_relay
+from relay import bridge_in_relay, router_of_multicast
 
 Edit = Callable[[Plan], None]
 MULTICAST = "ip daddr 224.0.0.0/4"
@@ -49,7 +49,9 @@ def both_qos(topic: str, /, **values) -> Edit:
 
 def air(*rules: str) -> Edit:
     """Rules on what the access point passes between stations."""
-    return lambda plan: plan.faults.append(lambda run: run.machine("ap").nft(*rules, family="bridge", hook="forward"))
+    return lambda plan: plan.faults.append(
+        lambda run: run.machine("ap").nft(*rules, family="bridge", hook="forward")
+    )
 
 
 def firewall(machine: str, *rules: str, hook: str = "input") -> Edit:
@@ -127,10 +129,22 @@ def aux(count: int, library: str, rate: float = 2) -> Edit:
         for i in range(count):
             add_participant(plan, f"aux{i}", machines[i % 3], library)
         for i in range(count):
-            topic = Declared(f"cart1/aux{i}", "Battery", [f"aux{i}"], [f"aux{(i + 1) % count}"],
-                             {"reliability": "reliable"}, rate, real_size=60)
+            topic = Declared(
+                f"cart1/aux{i}",
+                "Battery",
+                [f"aux{i}"],
+                [f"aux{(i + 1) % count}"],
+                {"reliability": "reliable"},
+                rate,
+                real_size=60,
+            )
             plan.topics.append(topic)
-            common = {"topic": topic.name, "type": f"{plan.types}::Battery", "layout": LAYOUTS["Battery"], "size": 60}
+            common = {
+                "topic": topic.name,
+                "type": f"{plan.types}::Battery",
+                "layout": LAYOUTS["Battery"],
+                "size": 60,
+            }
             plan.participants[f"aux{i}"]["writers"].append({**common, "rate": rate, "qos": dict(topic.qos)})
             plan.participants[topic.reader[0]]["readers"].append({**common, "qos": dict(topic.qos)})
 
@@ -176,8 +190,23 @@ def clock(machine: str, seconds: float) -> Edit:
 
 def shaped(kilobits: int) -> Edit:
     """The air towards the desk carries no more than this."""
-    return before(lambda run: run.machine("ap").run(
-        "tc", "qdisc", "add", "dev", "desk", "root", "tbf", "rate", f"{kilobits}kbit", "burst", "16kb", "limit", "60kb"))
+    return before(
+        lambda run: run.machine("ap").run(
+            "tc",
+            "qdisc",
+            "add",
+            "dev",
+            "desk",
+            "root",
+            "tbf",
+            "rate",
+            f"{kilobits}kbit",
+            "burst",
+            "16kb",
+            "limit",
+            "60kb",
+        )
+    )
 
 
 def to_brain_too(topic: str = "image") -> Edit:
@@ -199,11 +228,13 @@ def locators(address: str, *names: str) -> Edit:
 def impostor(run: Run) -> None:
     """A second machine with the desk's address announces it to everybody, over and over."""
     guest = run.machine("guest")
-    code = ("import socket,struct,time,fcntl\n"
-            "s=socket.socket(17,3,0x300); s.bind(('wlan0',0x0806)); m=s.getsockname()[4]\n"
-            f"a=socket.inet_aton('{run.plan.declared_address('desk', 'wlan0')}')\n"
-            "while 1:\n"
-            " s.send(b'\\xff'*6+m+struct.pack('>HHHBBH',0x806,1,0x800,6,4,1)+m+a+b'\\0'*6+a); time.sleep(0.7)\n")
+    code = (
+        "import socket,struct,time,fcntl\n"
+        "s=socket.socket(17,3,0x300); s.bind(('wlan0',0x0806)); m=s.getsockname()[4]\n"
+        f"a=socket.inet_aton('{run.plan.declared_address('desk', 'wlan0')}')\n"
+        "while 1:\n"
+        " s.send(b'\\xff'*6+m+struct.pack('>HHHBBH',0x806,1,0x800,6,4,1)+m+a+b'\\0'*6+a); time.sleep(0.7)\n"
+    )
     run.lab.others.append(run.lab.start(guest, "python3", "-c", code))
 
 
@@ -237,3 +268,27 @@ def container_bridge(machine: str, address: str) -> Edit:
 def declare(topic: str, /, **values) -> Edit:
     """The site itself says something else of a topic."""
     return lambda plan: [setattr(plan.topic(topic), k, v) for k, v in values.items()]
+
+
+def routed(plan: Plan) -> None:
+    """The desk also watches the base, across the companion, which routes unicast and multicast."""
+    topic = Declared(
+        "cart1/health", "Battery", ["base_drive"], ["desk_view"], {"reliability": "reliable"}, 2, real_size=80
+    )
+    plan.topics.append(topic)
+    common = {"topic": topic.name, "type": f"{plan.types}::Battery", "layout": LAYOUTS["Battery"], "size": 80}
+    plan.participants["base_drive"]["writers"].append({**common, "rate": 2, "qos": dict(topic.qos)})
+    plan.participants["desk_view"]["readers"].append({**common, "qos": dict(topic.qos)})
+    plan.faults.append(router_of_multicast)
+
+
+def first(name: str) -> Edit:
+    """Everybody else starts two seconds after this participant."""
+
+    def edit(plan: Plan) -> None:
+        for other, s in plan.participants.items():
+            if other != name:
+                s["later"] = True
+                plan.events.append((2.0, lambda run, other=other: run.start(other)))
+
+    return edit

@@ -15,7 +15,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from lab import Lab, build_fast_peer, pack
+from captures import pack
+from lab import Lab, build_fast_peer
 
 TARGET = Path(__file__).resolve().parents[2] / "src" / "toprung" / "examples" / "fernhouse"
 SECONDS = 9.0
@@ -24,7 +25,14 @@ KEPT = {"reliability": "reliable", "durability": "transient_local"}
 
 
 def endpoint(topic: str, kind: str, layout: str, size: int, qos: dict, **more) -> dict:
-    return {"topic": f"cart1/{topic}", "type": f"cart::{kind}", "layout": layout, "size": size, "qos": qos, **more}
+    return {
+        "topic": f"cart1/{topic}",
+        "type": f"cart::{kind}",
+        "layout": layout,
+        "size": size,
+        "qos": qos,
+        **more,
+    }
 
 
 def participants() -> dict[str, dict]:
@@ -34,17 +42,34 @@ def participants() -> dict[str, dict]:
     scan, picture = ("Scan", "Ls", 2880), ("picture", "Picture", "LLLs", 12000)
     beds, goal = ("bed_map", "BedMap", "Ls", 9000), ("goal", "Goal", "Ldds", 120)
     return {
-        "driver": {"machine": "base", "middleware": "cyclone",
-                   "writers": [endpoint(*odom, BEST, rate=50), endpoint(*battery, KEPT, rate=1)],
-                   "readers": [endpoint(*drive, RELIABLE)]},
-        "pilot": {"machine": "brain", "middleware": "cyclone",
-                  "writers": [endpoint(*drive, RELIABLE, rate=20), endpoint("scan", *scan, BEST, rate=10),
-                              endpoint(*beds, KEPT, count=1)],
-                  "readers": [endpoint(*odom, RELIABLE), endpoint(*battery, KEPT), endpoint(*goal, RELIABLE)]},
-        "eye": {"machine": "brain", "middleware": "cyclone", "writers": [endpoint(*picture, BEST, rate=2)],
-                "readers": []},
-        "panel": {"machine": "desk", "middleware": "fast", "writers": [endpoint(*goal, RELIABLE, rate=1)],
-                  "readers": [endpoint("Scan", *scan, BEST), endpoint(*picture, BEST), endpoint(*beds, KEPT)]},
+        "driver": {
+            "machine": "base",
+            "middleware": "cyclone",
+            "writers": [endpoint(*odom, BEST, rate=50), endpoint(*battery, KEPT, rate=1)],
+            "readers": [endpoint(*drive, RELIABLE)],
+        },
+        "pilot": {
+            "machine": "brain",
+            "middleware": "cyclone",
+            "writers": [
+                endpoint(*drive, RELIABLE, rate=20),
+                endpoint("scan", *scan, BEST, rate=10),
+                endpoint(*beds, KEPT, count=1),
+            ],
+            "readers": [endpoint(*odom, RELIABLE), endpoint(*battery, KEPT), endpoint(*goal, RELIABLE)],
+        },
+        "eye": {
+            "machine": "brain",
+            "middleware": "cyclone",
+            "writers": [endpoint(*picture, BEST, rate=2)],
+            "readers": [],
+        },
+        "panel": {
+            "machine": "desk",
+            "middleware": "fast",
+            "writers": [endpoint(*goal, RELIABLE, rate=1)],
+            "readers": [endpoint("Scan", *scan, BEST), endpoint(*picture, BEST), endpoint(*beds, KEPT)],
+        },
     }
 
 

@@ -16,17 +16,18 @@ kernel (PR_SET_PDEATHSIG), and namespaces, bridge and cables go with the last of
 from __future__ import annotations
 
 import ctypes
-import gzip
 import json
 import os
 import select
 import signal
-import struct
 import subprocess
 import sys
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from captures import shift_capture
+from settings import cyclone_settings, fast_words
 
 HERE = Path(__file__).resolve().parent
 PEER_CYCLONE = HERE / "peer_cyclone.py"
@@ -49,30 +50,40 @@ def missing() -> str:
     """Why the lab cannot run here; empty if it can."""
     if os.geteuid() != 0:
         return "network namespaces need root"
-    absent = [t for t in TOOLS if not any((Path(d) / t).exists() for d in ("/usr/bin", "/usr/sbin", "/bin", "/sbin"))]
+    absent = [
+        t
+        for t in TOOLS
+        if not any((Path(d) / t).exists() for d in ("/usr/bin", "/usr/sbin", "/bin", "/sbin"))
+    ]
     if absent:
         return "not installed: " + ", ".join(absent)
-    tried = subprocess.run(["unshare", "-n", "-u", "-i", "-m", "true"], capture_output=True, text=True, check=False)
+    tried = subprocess.run(
+        ["unshare", "-n", "-u", "-i", "-m", "true"], capture_output=True, text=True, check=False
+    )
     return "" if tried.returncode == 0 else f"no namespaces here: {tried.stderr.strip()}"
 
 
 def build_fast_peer(folder: Path) -> Path:
     """Compile the Fast DDS peer unless it is there already (about 5 s)."""
-    return _compile(folder, PEER_FAST, "peer_fast", ["g++", "-std=c++17", "-O1"],
-                    ["-lfastrtps", "-lfastcdr", "-pthread"])
+    return _compile(
+        folder, PEER_FAST, "peer_fast", ["g++", "-std=c++17", "-O1"], ["-lfastrtps", "-lfastcdr", "-pthread"]
+    )
 
 
 def build_clock_shim(folder: Path) -> Path:
     """Compile the library that moves a process's wall clock."""
-    return _compile(folder, HERE / "clock_shim.c", "clock_shim.so", ["gcc", "-O1", "-shared", "-fPIC"], ["-ldl"])
+    return _compile(
+        folder, HERE / "clock_shim.c", "clock_shim.so", ["gcc", "-O1", "-shared", "-fPIC"], ["-ldl"]
+    )
 
 
 def _compile(folder: Path, source: Path, name: str, command: list[str], libraries: list[str]) -> Path:
     built = folder / name
     if not built.exists() or built.stat().st_mtime < source.stat().st_mtime:
         part = folder / f"{name}.{os.getpid()}"
-        tried = subprocess.run([*command, "-o", str(part), str(source), *libraries], capture_output=True, text=True,
-                               check=False)
+        tried = subprocess.run(
+            [*command, "-o", str(part), str(source), *libraries], capture_output=True, text=True, check=False
+        )
         if tried.returncode:
             raise LabError(f"{source.name}: {tried.stderr[:600]}")
         part.replace(built)
@@ -102,8 +113,13 @@ class Machine:
         table = f"t{time.monotonic_ns()}"
         body = "\n".join(rules)
         device = ""
-        self.run("nft", "-f", "-", text=f"table {family} {table} {{\n chain c {{\n  type filter hook {hook} "
-                 f"{device}priority 0;\n{body}\n }}\n}}\n")
+        self.run(
+            "nft",
+            "-f",
+            "-",
+            text=f"table {family} {table} {{\n chain c {{\n  type filter hook {hook} "
+            f"{device}priority 0;\n{body}\n }}\n}}\n",
+        )
 
     def calm(self) -> None:
         """Take all rules away."""
@@ -162,11 +178,16 @@ class Lab:
     def machine(self, name: str) -> Machine:
         """A computer with its own network, host name and /dev/shm."""
         reading, writing = os.pipe()
-        script = (f"hostname {name}; mount -t tmpfs tmpfs /dev/shm; ip link set lo up multicast on; "
-                  "ip route add 239.0.0.0/8 dev lo metric 4000000; echo up; exec cat >/dev/null")
+        script = (
+            f"hostname {name}; mount -t tmpfs tmpfs /dev/shm; ip link set lo up multicast on; "
+            "ip route add 239.0.0.0/8 dev lo metric 4000000; echo up; exec cat >/dev/null"
+        )
         holder = subprocess.Popen(
             ["unshare", "-n", "-u", "-i", "-m", "--propagation", "private", "sh", "-c", script],
-            stdin=reading, stdout=subprocess.PIPE, preexec_fn=die_with_us)
+            stdin=reading,
+            stdout=subprocess.PIPE,
+            preexec_fn=die_with_us,
+        )
         os.close(reading)
         if holder.stdout.readline() != b"up\n":
             raise LabError(f"{name}: no namespaces")
@@ -186,24 +207,56 @@ class Lab:
             ap.addresses["wlan"] = address.partition("/")[0]
         return ap
 
-    def join(self, machine: Machine, interface: str, address: str, *, ap: str = "ap", bridge: str = "wlan",
-             mtu: int = 1500, mac: str = "") -> None:
+    def join(
+        self,
+        machine: Machine,
+        interface: str,
+        address: str,
+        *,
+        ap: str = "ap",
+        bridge: str = "wlan",
+        mtu: int = 1500,
+        mac: str = "",
+    ) -> None:
         """Put a machine on the air; the port at the access point has the machine's name."""
         air = self.machines[ap]
         self._pair(air, machine.name[:12], machine, interface, mtu)
         air.run("ip", "link", "set", machine.name[:12], "master", bridge)
         self.address(machine, interface, address, mac)
 
-    def cable(self, one: Machine, one_interface: str, one_address: str, other: Machine, other_interface: str,
-              other_address: str, mtu: int = 1500) -> None:
+    def cable(
+        self,
+        one: Machine,
+        one_interface: str,
+        one_address: str,
+        other: Machine,
+        other_interface: str,
+        other_address: str,
+        mtu: int = 1500,
+    ) -> None:
         """A private link between two machines."""
         self._pair(one, one_interface, other, other_interface, mtu)
         self.address(one, one_interface, one_address)
         self.address(other, other_interface, other_address)
 
     def _pair(self, one: Machine, one_interface: str, other: Machine, other_interface: str, mtu: int) -> None:
-        one.run("ip", "link", "add", one_interface, "mtu", str(mtu), "type", "veth", "peer", "name", other_interface,
-                "mtu", str(mtu), "netns", str(other.holder.pid))
+        one.run(
+            "ip",
+            "link",
+            "add",
+            one_interface,
+            "mtu",
+            str(mtu),
+            "type",
+            "veth",
+            "peer",
+            "name",
+            other_interface,
+            "mtu",
+            str(mtu),
+            "netns",
+            str(other.holder.pid),
+        )
         for machine, interface in ((one, one_interface), (other, other_interface)):
             machine.run("sysctl", "-qw", f"net.ipv6.conf.{interface}.disable_ipv6=1")
             machine.run("ip", "link", "set", interface, "up")
@@ -216,19 +269,40 @@ class Lab:
 
     # -- processes -----------------------------------------------------------------------------------
 
-    def start(self, machine: Machine, *command: str, env: dict[str, str] | None = None, log: str = "",
-              own_memory: bool = False) -> subprocess.Popen[bytes]:
+    def start(
+        self,
+        machine: Machine,
+        *command: str,
+        env: dict[str, str] | None = None,
+        log: str = "",
+        own_memory: bool = False,
+    ) -> subprocess.Popen[bytes]:
         """A process on a machine, killed with us.  own_memory: with a /dev/shm that no other process sees."""
         whole = list(command)
         if own_memory:
-            whole = ["unshare", "-m", "-i", "sh", "-c", 'mount -t tmpfs tmpfs /dev/shm; exec "$@"', "-", *command]
+            whole = [
+                "unshare",
+                "-m",
+                "-i",
+                "sh",
+                "-c",
+                'mount -t tmpfs tmpfs /dev/shm; exec "$@"',
+                "-",
+                *command,
+            ]
         environment = {**os.environ, **(env or {})}
         if machine.clock_s:
             environment["LD_PRELOAD"] = str(build_clock_shim(self.tools))
             environment["CLOCK_SHIFT_NS"] = str(int(machine.clock_s * 1e9))
         with open(self.folder / (log or f"{machine.name}.log"), "ab") as out:
-            return subprocess.Popen(machine.inside(*whole), env=environment, stdin=subprocess.DEVNULL, stdout=out,
-                                    stderr=out, preexec_fn=die_with_us)
+            return subprocess.Popen(
+                machine.inside(*whole),
+                env=environment,
+                stdin=subprocess.DEVNULL,
+                stdout=out,
+                stderr=out,
+                preexec_fn=die_with_us,
+            )
 
     def peer(self, machine: Machine, spec: dict) -> Peer:
         """Start a participant; `spec` as the two peers describe it, with "middleware" to choose one."""
@@ -238,20 +312,31 @@ class Lab:
         if spec["middleware"] == "cyclone":
             told = stem.with_suffix(stem.suffix + ".spec")
             told.write_text(json.dumps(spec))
-            process = self.start(machine, sys.executable, str(PEER_CYCLONE), str(told), str(result), log=log,
-                                 env={"CYCLONEDDS_URI": cyclone_settings(machine, spec)}, own_memory=own)
+            process = self.start(
+                machine,
+                sys.executable,
+                str(PEER_CYCLONE),
+                str(told),
+                str(result),
+                log=log,
+                env={"CYCLONEDDS_URI": cyclone_settings(machine, spec)},
+                own_memory=own,
+            )
         else:
             told = stem.with_suffix(stem.suffix + ".words")
             told.write_text(fast_words(machine, spec))
-            process = self.start(machine, str(build_fast_peer(self.tools)), str(told), str(result), log=log,
-                                 own_memory=own)
+            process = self.start(
+                machine, str(build_fast_peer(self.tools)), str(told), str(result), log=log, own_memory=own
+            )
         made = Peer(spec["name"], machine, process, result)
         self.peers.append(made)
         return made
 
     def server(self, machine: Machine, address: str, port: int) -> subprocess.Popen[bytes]:
         """Fast DDS's discovery server, from its own tools package."""
-        made = self.start(machine, "fast-discovery-server", "-i", "0", "-l", address, "-p", str(port), log="server.log")
+        made = self.start(
+            machine, "fast-discovery-server", "-i", "0", "-l", address, "-p", str(port), log="server.log"
+        )
         self.others.append(made)
         return made
 
@@ -259,8 +344,14 @@ class Lab:
         """Capture on an interface ('any' too); returns when the capture runs."""
         path = self.folder / f"{name or machine.name}.pcap"
         process = subprocess.Popen(
-            machine.inside("tcpdump", "-i", interface, "-U", "-n", "-B", "32768", "-s", "262144", "-w", str(path)),
-            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, preexec_fn=die_with_us)
+            machine.inside(
+                "tcpdump", "-i", interface, "-U", "-n", "-B", "32768", "-s", "262144", "-w", str(path)
+            ),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            preexec_fn=die_with_us,
+        )
         words = b""
         while b"listening on" not in words:
             ready, _, _ = select.select([process.stderr], [], [], 10)
@@ -315,61 +406,3 @@ def _end(process: subprocess.Popen[bytes], number: int | None, patience: float =
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
-
-
-def shift_capture(path: Path, seconds: float) -> None:
-    """Move every record's time of a classic little-endian microsecond capture, as a wrong clock would."""
-    data = bytearray(path.read_bytes())
-    at, shift = 24, round(seconds * 1_000_000)
-    while at + 16 <= len(data):
-        whole, micro, length = struct.unpack_from("<III", data, at)
-        struct.pack_into("<II", data, at, *divmod(whole * 1_000_000 + micro + shift, 1_000_000))
-        at += 16 + length
-    path.write_bytes(data)
-
-
-def pack(source: Path, target: Path) -> None:
-    """Compress a capture, the same bytes each time."""
-    target.write_bytes(gzip.compress(source.read_bytes(), 9, mtime=0))
-
-
-def cyclone_settings(machine: Machine, spec: dict) -> str:
-    """Cyclone's configuration from the spec's neutral words."""
-    chosen = spec.get("interfaces") or list(machine.addresses)
-    networks = "".join(f'<NetworkInterface name="{i}"/>' for i in chosen)
-    mode = spec.get("mode", "multicast")
-    general = f"<Interfaces>{networks}</Interfaces>"
-    general += "<AllowMulticast>false</AllowMulticast>" if mode == "peers" else ""
-    if spec.get("locators"):
-        general += f"<ExternalNetworkAddress>{spec['locators'][0]}</ExternalNetworkAddress>"
-    if spec.get("ttl"):
-        general += f"<MulticastTimeToLive>{spec['ttl']}</MulticastTimeToLive>"
-    discovery = "".join(f'<Peer address="{p}"/>' for p in spec.get("peers", ()))
-    discovery = f"<Peers>{discovery}</Peers>" if discovery else ""
-    if mode == "peers":
-        discovery += f"<ParticipantIndex>{spec.get('index', 'auto')}</ParticipantIndex>"
-        discovery += "<MaxAutoParticipantIndex>120</MaxAutoParticipantIndex>" if spec.get("far_index") else ""
-    discovery += f"<Tag>{spec['tag']}</Tag>" if spec.get("tag") else ""
-    discovery += f"<LeaseDuration>{spec['lease']} s</LeaseDuration>" if spec.get("lease") else ""
-    extra = spec.get("settings", "")
-    return (f"<CycloneDDS><Domain id='any'><General>{general}</General><Discovery>{discovery}</Discovery>{extra}"
-            "</Domain></CycloneDDS>")
-
-
-def fast_words(machine: Machine, spec: dict) -> str:
-    """The Fast DDS peer's lines from the same spec."""
-    self = {k: spec[k] for k in ("name", "domain", "seconds", "mode", "peers", "server", "locators", "prefix", "lease",
-                                 "announce", "ttl", "index") if spec.get(k) is not None}
-    if spec.get("interfaces"):
-        self["interfaces"] = [machine.addresses.get(i, "127.0.0.1") for i in spec["interfaces"]]
-    lines = ["participant " + _words(self)]
-    for kind in ("writer", "reader"):
-        for entry in spec.get(kind + "s", ()):
-            flat = {k: v for k, v in entry.items() if k not in ("qos", "members")} | entry["qos"]
-            lines.append(f"{kind} " + _words(flat))
-    return "\n".join(lines) + "\n"
-
-
-def _words(pairs: dict) -> str:
-    return " ".join(f"{k}={','.join(map(str, v)) if isinstance(v, list | tuple) else v}" for k, v in pairs.items()
-                    if v is not False)

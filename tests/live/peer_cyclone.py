@@ -58,13 +58,17 @@ def policies(words):
     """The endpoint's QoS from the spec's words; what is not said stays the library's default."""
     found = []
     reliable = words.get("reliability", "best_effort") == "reliable"
-    found.append(Policy.Reliability.Reliable(duration(milliseconds=100)) if reliable
-                 else Policy.Reliability.BestEffort)
+    found.append(
+        Policy.Reliability.Reliable(duration(milliseconds=100)) if reliable else Policy.Reliability.BestEffort
+    )
     found.append(KINDS[words.get("durability", "volatile")])
     found.append(Policy.History.KeepLast(words.get("depth", 16)))
     if words.get("durability", "volatile") != "volatile":
-        found.append(Policy.DurabilityService(duration(seconds=0), Policy.History.KeepLast(words.get("depth", 16)),
-                                              -1, -1, -1))
+        found.append(
+            Policy.DurabilityService(
+                duration(seconds=0), Policy.History.KeepLast(words.get("depth", 16)), -1, -1, -1
+            )
+        )
     if "deadline" in words:
         found.append(Policy.Deadline(span(words["deadline"])))
     if "latency_budget" in words:
@@ -72,14 +76,20 @@ def policies(words):
     if "liveliness" in words:
         found.append(LIVELINESS[words["liveliness"]](span(words.get("liveliness_lease"))))
     if "ownership" in words:
-        found.append(Policy.Ownership.Exclusive if words["ownership"] == "exclusive" else Policy.Ownership.Shared)
+        found.append(
+            Policy.Ownership.Exclusive if words["ownership"] == "exclusive" else Policy.Ownership.Shared
+        )
     if "strength" in words:
         found.append(Policy.OwnershipStrength(words["strength"]))
     if "destination_order" in words:
         found.append(ORDERS[words["destination_order"]])
     if "representation" in words:
-        found.append(Policy.DataRepresentation(use_cdrv0_representation="xcdr1" in words["representation"],
-                                               use_xcdrv2_representation="xcdr2" in words["representation"]))
+        found.append(
+            Policy.DataRepresentation(
+                use_cdrv0_representation="xcdr1" in words["representation"],
+                use_xcdrv2_representation="xcdr2" in words["representation"],
+            )
+        )
     return Qos(*found)
 
 
@@ -89,13 +99,16 @@ def group_policies(words):
     if "partition" in words:
         found.append(Policy.Partition(words["partition"]))
     if "access_scope" in words or "coherent" in words or "ordered" in words:
-        found.append(SCOPES[words.get("access_scope", "instance")](bool(words.get("coherent")),
-                                                                   bool(words.get("ordered"))))
+        found.append(
+            SCOPES[words.get("access_scope", "instance")](
+                bool(words.get("coherent")), bool(words.get("ordered"))
+            )
+        )
     return Qos(*found)
 
 
 def structure(entry):
-    """An IDL struct of the spec's layout: "Ldds" is a counter, two doubles and a string that fills the size."""
+    """An IDL struct of the spec's layout: "Ldds" is a counter, two doubles, a string that fills the size."""
     name = entry["type"]
     names = entry.get("members") or [f"m{i}" for i in range(len(entry["layout"]))]
     fields = {n: FIELDS[k] for n, k in zip(names, entry["layout"], strict=True)}
@@ -146,8 +159,16 @@ class Peer:
         writer = DataWriter(group, topic, qos=policies(entry["qos"]), listener=watch)
         fill = "x" * max(1, entry["size"] - 9 - sum(WIDTHS.get(k, 0) for k in entry["layout"]))
         sample = kind(*[fill if k == "s" else 0 for k in entry["layout"]])
-        return {"entry": entry, "writer": writer, "group": group, "watch": watch, "sample": sample,
-                "counter": members[0], "sent": 0, "due": time.monotonic() + entry.get("begin", 0.2)}
+        return {
+            "entry": entry,
+            "writer": writer,
+            "group": group,
+            "watch": watch,
+            "sample": sample,
+            "counter": members[0],
+            "sent": 0,
+            "due": time.monotonic() + entry.get("begin", 0.2),
+        }
 
     def _reader(self, entry):
         topic, _, _ = self._topic(entry)
@@ -186,8 +207,11 @@ class Peer:
             "sent": {w["entry"]["topic"]: w["sent"] for w in self.writers},
             "received": {r["entry"]["topic"]: r["received"] for r in self.readers},
             "matched": {e["entry"]["topic"]: e["watch"].matched for e in self.writers + self.readers},
-            "incompatible": {e["entry"]["topic"]: sorted(e["watch"].policies)
-                             for e in self.writers + self.readers if e["watch"].policies},
+            "incompatible": {
+                e["entry"]["topic"]: sorted(e["watch"].policies)
+                for e in self.writers + self.readers
+                if e["watch"].policies
+            },
         }
         part = self.result.with_suffix(".part")
         part.write_text(json.dumps(seen))

@@ -1,4 +1,4 @@
-"""The cart's site as a plan: what runs where, what the site file says, what goes wrong, and the truth of a run.
+"""The cart's site as a plan: what runs where, what the site file says, what goes wrong, what came of it.
 
 The plan starts sound; a case changes the specs of peers (never the declared site) and adds faults.  The
 truth is judged from what the peers themselves counted.
@@ -17,7 +17,8 @@ from copy import deepcopy
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from lab import Lab, Machine, pack
+from captures import pack
+from lab import Lab, Machine
 
 LAYOUTS = {"Odom": "Lddds", "Battery": "Lfs", "Drive": "Ldds", "Scan": "Ls", "Image": "LLLs", "Beds": "Ls"}
 MIXES = {
@@ -56,12 +57,18 @@ class Plan:
     usb_subnet: str
     seconds: float
     topics: list[Declared]
-    participants: dict[str, dict]  # name -> peer spec, with "machine"; the intended state, changed by the case
+    participants: dict[
+        str, dict
+    ]  # name -> peer spec, with "machine"; the intended state, changed by the case
     declared: dict[str, dict] = field(default_factory=dict)  # name -> what the site file says
     domain: int = 0
-    faults: list[Callable[[Run], None]] = field(default_factory=list)  # after the links are up, before the peers
+    faults: list[Callable[[Run], None]] = field(
+        default_factory=list
+    )  # after the links are up, before the peers
     events: list[tuple[float, Callable[[Run], None]]] = field(default_factory=list)  # seconds after the peers
-    addresses: dict[tuple[str, str], str] = field(default_factory=dict)  # (machine, interface) -> other than declared
+    addresses: dict[tuple[str, str], str] = field(
+        default_factory=dict
+    )  # (machine, interface) -> other than declared
     clocks: dict[str, float] = field(default_factory=dict)
     capture_after: float = -1.0  # seconds after the peers; negative: before them
     mtu: dict[str, int] = field(default_factory=dict)
@@ -95,8 +102,13 @@ class Plan:
         return self._endpoint("readers", topic, name)
 
     def _endpoint(self, kind: str, topic: str, name: str) -> dict:
-        return next(e for n, p in self.participants.items() if not name or n == name
-                    for e in p[kind] if e["topic"].endswith("/" + topic))
+        return next(
+            e
+            for n, p in self.participants.items()
+            if not name or n == name
+            for e in p[kind]
+            if e["topic"].endswith("/" + topic)
+        )
 
     def drop(self, kind: str, topic: str) -> None:
         for spec in self.participants.values():
@@ -111,8 +123,12 @@ class Plan:
     def build_specs(self) -> None:
         """Make the peers' endpoints from the declared topics."""
         for t in self.topics:
-            common = {"topic": t.name, "type": f"{self.types}::{t.kind}", "layout": LAYOUTS[t.kind],
-                      "size": t.real_size}
+            common = {
+                "topic": t.name,
+                "type": f"{self.types}::{t.kind}",
+                "layout": LAYOUTS[t.kind],
+                "size": t.real_size,
+            }
             timing = {"rate": t.rate} if t.rate else {"count": 1}
             for name in t.writer:
                 self.participants[name]["writers"].append({**common, **timing, "qos": dict(t.qos)})
@@ -124,31 +140,59 @@ def cart(middleware: str, seed: int, usb: bool = False) -> Plan:
     """The sound cart: a base, a companion with navigation and camera, a desk."""
     dice = random.Random(seed)
     base, brain, desk = MIXES[middleware]
-    plan = Plan(seed, usb, middleware.rstrip("2"), f"10.{dice.randint(20, 90)}.{dice.randint(2, 60)}",
-                f"172.{dice.randint(20, 30)}.{dice.randint(3, 90)}", round(dice.uniform(8.5, 10.5), 1), [], {})
+    plan = Plan(
+        seed,
+        usb,
+        middleware.rstrip("2"),
+        f"10.{dice.randint(20, 90)}.{dice.randint(2, 60)}",
+        f"172.{dice.randint(20, 30)}.{dice.randint(3, 90)}",
+        round(dice.uniform(8.5, 10.5), 1),
+        [],
+        {},
+    )
     reliable, best = {"reliability": "reliable"}, {"reliability": "best_effort"}
     latched = {"reliability": "reliable", "durability": "transient_local"}
-    scan, image, beds = dice.choice((1440, 2880, 4320)), dice.choice((30000, 40000, 52000)), dice.choice((6000, 9000))
+    scan, image, beds = (
+        dice.choice((1440, 2880, 4320)),
+        dice.choice((30000, 40000, 52000)),
+        dice.choice((6000, 9000)),
+    )
     nav = ["brain_nav"]
     plan.topics = [
-        Declared("cart1/odom", "Odom", ["base_drive"], nav, reliable, dice.choice((20, 25, 30)), real_size=720),
+        Declared(
+            "cart1/odom", "Odom", ["base_drive"], nav, reliable, dice.choice((20, 25, 30)), real_size=720
+        ),
         Declared("cart1/battery", "Battery", ["base_drive"], nav, latched, 1, real_size=64),
-        Declared("cart1/drive", "Drive", nav, ["base_drive"], reliable, dice.choice((8, 10, 12)), real_size=48),
+        Declared(
+            "cart1/drive", "Drive", nav, ["base_drive"], reliable, dice.choice((8, 10, 12)), real_size=48
+        ),
         Declared("cart1/scan", "Scan", nav, ["desk_view"], best, dice.choice((8, 10, 12)), scan, scan),
-        Declared("cart1/image", "Image", ["brain_cam"], ["desk_view"], best, dice.choice((4, 5, 6)), image, image),
+        Declared(
+            "cart1/image", "Image", ["brain_cam"], ["desk_view"], best, dice.choice((4, 5, 6)), image, image
+        ),
         Declared("cart1/beds", "Beds", nav, ["desk_view"], latched, None, beds, beds, within=None),
         Declared("cart1/goal", "Odom", ["desk_view"], nav, reliable, 1, real_size=160),
     ]
-    for name, machine, library in (("base_drive", "cartbase", base), ("brain_nav", "cartbrain", brain),
-                                   ("brain_cam", "cartbrain", brain), ("desk_view", "desk", desk)):
+    for name, machine, library in (
+        ("base_drive", "cartbase", base),
+        ("brain_nav", "cartbrain", brain),
+        ("brain_cam", "cartbrain", brain),
+        ("desk_view", "desk", desk),
+    ):
         add_participant(plan, name, machine, library)
     plan.build_specs()
     return plan
 
 
 def add_participant(plan: Plan, name: str, machine: str, library: str, declare: bool = True) -> dict:
-    spec = {"name": name, "machine": machine, "middleware": library, "mode": "multicast", "writers": [],
-            "readers": []}
+    spec = {
+        "name": name,
+        "machine": machine,
+        "middleware": library,
+        "mode": "multicast",
+        "writers": [],
+        "readers": [],
+    }
     plan.participants[name] = spec
     if declare:
         plan.declared[name] = {"machine": machine, "middleware": library}
@@ -180,9 +224,17 @@ def site_file(plan: Plan) -> str:
 
 def _topic_lines(t: Declared, types: str) -> list[str]:
     qos = ", ".join(f"{k}: {v}" for k, v in t.qos.items())
-    said = [("type", f"{types}::{t.kind}"), ("from", f"[{', '.join(t.writer)}]"), ("to", f"[{', '.join(t.reader)}]"),
-            ("qos", f"{{{qos}}}"), ("size", t.size and f"{t.size} B"), ("rate", t.rate and f"{t.rate} Hz"),
-            ("within", t.within if t.rate else None), ("loss", t.loss), ("exclusive", "true" if t.exclusive else None)]
+    said = [
+        ("type", f"{types}::{t.kind}"),
+        ("from", f"[{', '.join(t.writer)}]"),
+        ("to", f"[{', '.join(t.reader)}]"),
+        ("qos", f"{{{qos}}}"),
+        ("size", t.size and f"{t.size} B"),
+        ("rate", t.rate and f"{t.rate} Hz"),
+        ("within", t.within if t.rate else None),
+        ("loss", t.loss),
+        ("exclusive", "true" if t.exclusive else None),
+    ]
     return [f"  {t.name}:", *(f"    {k}: {v}" for k, v in said if v)]
 
 
@@ -224,13 +276,25 @@ def build(plan: Plan, lab: Lab) -> None:
         lab.join(lab.machine(name), "wlan0", f"{address}/24")
     if plan.usb:
         brain, base = lab.machines["cartbrain"], lab.machines["cartbase"]
-        lab.cable(brain, "usb0", f"{plan.address('cartbrain', 'usb0')}/24",
-                  base, "usb0", f"{plan.address('cartbase', 'usb0')}/24")
+        lab.cable(
+            brain,
+            "usb0",
+            f"{plan.address('cartbrain', 'usb0')}/24",
+            base,
+            "usb0",
+            f"{plan.address('cartbase', 'usb0')}/24",
+        )
         if plan.forwards:
             brain.run("sysctl", "-qw", "net.ipv4.ip_forward=1")
             base.run("ip", "route", "add", "default", "via", plan.address("cartbrain", "usb0"))
-            lab.machines["desk"].run("ip", "route", "add", f"{plan.usb_subnet}.0/24", "via",
-                                     plan.declared_address("cartbrain", "wlan0"))
+            lab.machines["desk"].run(
+                "ip",
+                "route",
+                "add",
+                f"{plan.usb_subnet}.0/24",
+                "via",
+                plan.declared_address("cartbrain", "wlan0"),
+            )
 
 
 def record_all(plan: Plan, lab: Lab) -> None:

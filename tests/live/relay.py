@@ -1,11 +1,15 @@
-"""A link that is slow or bursty: frames between two interfaces pass through a Python process.
+"""Links that are slow or bursty, and a router of multicast: frames pass through a Python process.
 
-The kernel here has no delay queue, so the access point hands the frames of one port to this relay, which
-holds each for a while.  Run inside the access point: `python relay.py IN OUT DELAY_MS BURST_MS`.
+    python relay.py relay IN OUT DELAY_MS BURST_MS     hold every frame for a while
+    python relay.py route ONE OTHER                    pass multicast UDP on, one hop less to live
+    python relay.py checksums INTERFACE                finish checksums before frames are handed on
+
+Neither a delay queue nor a multicast routing daemon is needed on the computer that runs the tests.
 """
 
 from __future__ import annotations
 
+import array
 import collections
 import fcntl
 import select
@@ -21,8 +25,6 @@ _ALL_PROTOCOLS, _PACKET_OUTGOING = 0x0003, 4
 
 def checksums_off(interface: str) -> None:
     """Have the kernel finish checksums before it hands frames on (struct ethtool_value)."""
-    import array
-
     value = array.array("I", [_ETHTOOL_STXCSUM, 0])
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as s:
         fcntl.ioctl(s, _SIOCETHTOOL, struct.pack("16sP", interface.encode(), value.buffer_info()[0]))
@@ -30,12 +32,7 @@ def checksums_off(interface: str) -> None:
 
 def relay(one: str, other: str, delay_s: float, burst_s: float) -> None:
     """Pass frames both ways; hold each `delay_s`, and let go only at the ends of bursts if `burst_s` > 0."""
-    sockets = {}
-    for name in (one, other):
-        s = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(_ALL_PROTOCOLS))
-        s.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 << 20)
-        s.bind((name, _ALL_PROTOCOLS))
-        sockets[name] = s
+    sockets = {n: packet_socket(n) for n in (one, other)}
     towards = {sockets[one]: sockets[other], sockets[other]: sockets[one]}
     held: collections.deque = collections.deque()
     while True:
@@ -52,6 +49,48 @@ def relay(one: str, other: str, delay_s: float, burst_s: float) -> None:
             out.send(frame)
 
 
+def route(one: str, other: str) -> None:
+    """Pass multicast UDP between two networks as a router does: TTL less one, dropped when it is spent."""
+    sockets = {n: packet_socket(n) for n in (one, other)}
+    towards = {sockets[one]: sockets[other], sockets[other]: sockets[one]}
+    while True:
+        for s in select.select(list(towards), [], [])[0]:
+            frame, (_, _, kind, *_rest) = s.recvfrom(65536)
+            if kind == _PACKET_OUTGOING or frame[12:14] != b"\x08\x00" or frame[30] & 0xF0 != 0xE0:
+                continue
+            if frame[23] == socket.IPPROTO_UDP and frame[22] > 1:
+                towards[s].send(one_hop_on(frame, towards[s].getsockname()[4]))
+
+
+def one_hop_on(frame: bytes, hardware: bytes) -> bytes:
+    """The frame as the router sends it: its own address, TTL less one, checksum anew (RFC 1071)."""
+    header = bytearray(frame[14:34])
+    header[8] -= 1
+    header[10:12] = b"\0\0"
+    total = sum(struct.unpack("!10H", header))
+    total = (total & 0xFFFF) + (total >> 16)
+    header[10:12] = struct.pack("!H", ~(total + (total >> 16)) & 0xFFFF)
+    return frame[:6] + hardware + frame[12:14] + bytes(header) + frame[34:]
+
+
+def packet_socket(interface: str) -> socket.socket:
+    s = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(_ALL_PROTOCOLS))
+    s.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 << 20)
+    s.bind((interface, _ALL_PROTOCOLS))
+    return s
+
+
+def router_of_multicast(run) -> None:
+    """A fault's counterpart: the companion passes multicast between the cable and the air."""
+    for machine in ("cartbase", "cartbrain", "desk"):
+        for interface in run.plan.interfaces(machine):
+            run.machine(machine).run("python3", __file__, "checksums", interface)
+    brain = run.machine("cartbrain")
+    run.lab.others.append(
+        run.lab.start(brain, "python3", __file__, "route", "usb0", "wlan0", log="router.log")
+    )
+
+
 def bridge_in_relay(machine: str, interface: str, delay_ms: float, burst_ms: float = 0) -> Callable:
     """A fault: the air between a machine and the access point's bridge goes through the relay."""
 
@@ -66,14 +105,28 @@ def bridge_in_relay(machine: str, interface: str, delay_ms: float, burst_ms: flo
             where.run("python3", __file__, "checksums", name)
         for m in run.plan.stations():
             run.machine(m).run("python3", __file__, "checksums", "wlan0")
-        run.lab.others.append(run.lab.start(ap, "python3", __file__, machine[:12], "inner", str(delay_ms),
-                                            str(burst_ms), log="relay.log"))
+        run.lab.others.append(
+            run.lab.start(
+                ap,
+                "python3",
+                __file__,
+                "relay",
+                machine[:12],
+                "inner",
+                str(delay_ms),
+                str(burst_ms),
+                log="relay.log",
+            )
+        )
 
     return fault
 
 
+COMMANDS = {
+    "checksums": checksums_off,
+    "route": route,
+    "relay": lambda one, other, delay, burst: relay(one, other, float(delay) / 1000, float(burst) / 1000),
+}
+
 if __name__ == "__main__":
-    if sys.argv[1] == "checksums":
-        checksums_off(sys.argv[2])
-    else:
-        relay(sys.argv[1], sys.argv[2], float(sys.argv[3]) / 1000, float(sys.argv[4]) / 1000)
+    COMMANDS[sys.argv[1]](*sys.argv[2:])

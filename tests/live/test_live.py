@@ -8,7 +8,6 @@ from __future__ import annotations
 import pytest
 from cases import CASES
 from plan import cart, flow_counts, perform, site_file
-
 from tests.scoring import score, table
 
 BY_ID = {c.id: c for c in CASES}
@@ -26,8 +25,14 @@ def run(case_id, folder, tools, seconds):
     samples, policies = flow_counts(plan, perform(plan, there, tools))
     (there / "site.yaml").write_text(site_file(plan))
     broken = [f for f in samples if f.split(" ")[0].rsplit("/", 1)[-1] in case.broken]
-    entry = {"id": case_id, "rung": list(case.rung), "cause": list(case.cause) or None, "broken": broken,
-             "sound": [f for f in samples if f not in broken], "samples": samples}
+    entry = {
+        "id": case_id,
+        "rung": list(case.rung),
+        "cause": list(case.cause) or None,
+        "broken": broken,
+        "sound": [f for f in samples if f not in broken],
+        "samples": samples,
+    }
     return entry, policies, score(folder, entry)
 
 
@@ -41,7 +46,9 @@ def test_a_healthy_cart_has_no_finding(case_id, tmp_path, tools):
     assert found.right, "\n" + table([found], everything=True)
 
 
-@pytest.mark.parametrize("case_id", ["m_cyc_reliability", "m_fast_reliability", "p_cyc_mcblocked", "p_fast_mcblocked"])
+@pytest.mark.parametrize(
+    "case_id", ["m_cyc_reliability", "m_fast_reliability", "p_cyc_mcblocked", "p_fast_mcblocked"]
+)
 def test_a_fault_is_named(case_id, tmp_path, tools):
     entry, policies, found = run(case_id, tmp_path, tools, 8.0)
     for flow in entry["broken"]:
