@@ -9,6 +9,7 @@ import sys
 from setuptools import Extension, setup
 
 KERNELS = (
+    "toprung.observe._fold",
     "toprung.wire._datagrams",
     "toprung.wire._fragments",
     "toprung.wire._intern",
