@@ -70,14 +70,6 @@ def link(machine: str, interface: str, state: str) -> Callable[[Run], None]:
     return lambda run: run.machine(machine).run("ip", "link", "set", interface, state)
 
 
-def air_at(seconds: float, *rules: str) -> Edit:
-    return at(seconds, lambda run: run.machine("ap").nft(*rules, family="bridge", hook="forward"))
-
-
-def calm_at(seconds: float) -> Edit:
-    return at(seconds, lambda run: run.machine("ap").calm())
-
-
 def start_at(seconds: float, name: str) -> Edit:
     def edit(plan):
         plan.participants[name]["later"] = True

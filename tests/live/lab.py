@@ -111,19 +111,8 @@ class Machine:
     def nft(self, *rules: str, family: str = "inet", hook: str = "input") -> None:
         """Add a table of rules at one hook: 'udp dport 7410 drop'."""
         table = f"t{time.monotonic_ns()}"
-        body = "\n".join(rules)
-        device = ""
-        self.run(
-            "nft",
-            "-f",
-            "-",
-            text=f"table {family} {table} {{\n chain c {{\n  type filter hook {hook} "
-            f"{device}priority 0;\n{body}\n }}\n}}\n",
-        )
-
-    def calm(self) -> None:
-        """Take all rules away."""
-        self.run("nft", "flush", "ruleset")
+        chain = "\n".join((f"type filter hook {hook} priority 0;", *rules))
+        self.run("nft", "-f", "-", text=f"table {family} {table} {{\n chain c {{\n{chain}\n }}\n}}\n")
 
 
 @dataclass

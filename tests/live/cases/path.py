@@ -179,10 +179,9 @@ CASES = (
         "fast",
         "path",
         "mtu-hole",
-        ("scan", "image", "beds"),
+        DESK,
         size("scan", 1350),
         air("oifname desk meta length > 1200 drop"),
-        shaky=("goal",),
     ),
     case(
         "p_cyc_fragments",
