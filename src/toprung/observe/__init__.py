@@ -1,5 +1,7 @@
 """Columns -> picture: who was there, what each announced, how each flow behaved.  Pure: no files, no clock."""
 
+from toprung.observe.cast import Cast, Role
 from toprung.observe.look import look
+from toprung.observe.whoiswho import recognise
 
-__all__ = ["look"]
+__all__ = ["Cast", "Role", "look", "recognise"]

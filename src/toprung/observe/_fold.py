@@ -39,7 +39,9 @@ LOAD_BINS = cython.declare(cython.longlong, records.LOAD_BINS)
 FLOOR_BITS = cython.declare(cython.int, records.FLOOR_BITS)
 SUB_BITS = cython.declare(cython.int, records.SUB_BITS)
 BINS = cython.declare(cython.Py_ssize_t, records.BINS)
-MOST_CHAIN = cython.declare(cython.Py_ssize_t, 1_024)  # dialogues of one writer that a multicast heartbeat reaches
+MOST_CHAIN = cython.declare(
+    cython.Py_ssize_t, 1_024
+)  # dialogues of one writer that a multicast heartbeat reaches
 
 # the columns of the records; see records.py for their meaning
 S_ROWS = cython.declare(cython.Py_ssize_t, SampleField.ROWS)
@@ -417,7 +419,11 @@ class Samples:
     @cython.nogil
     @cython.exceptval(-1)
     def _hole(
-        self, k: cython.Py_ssize_t, sequence: cython.longlong, time_ns: cython.longlong, packet: cython.longlong
+        self,
+        k: cython.Py_ssize_t,
+        sequence: cython.longlong,
+        time_ns: cython.longlong,
+        packet: cython.longlong,
     ) -> cython.int:
         """Remember that `sequence` was not complete when this packet came."""
         n: cython.longlong = self.record[k, S_HOLES]
@@ -431,7 +437,9 @@ class Samples:
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(-1)
-    def _enter(self, rows: Rows, i: cython.Py_ssize_t, m: cython.Py_ssize_t, k: cython.Py_ssize_t) -> cython.int:
+    def _enter(
+        self, rows: Rows, i: cython.Py_ssize_t, m: cython.Py_ssize_t, k: cython.Py_ssize_t
+    ) -> cython.int:
         """Make room for row i's sequence number.  0: it is new, 1: known in part, 2: whole, 3: too old to tell."""
         s: cython.longlong = rows.sequence[i]
         top: cython.longlong = self.record[k, S_TOP]
@@ -613,7 +621,12 @@ class Samples:
     @cython.nogil
     @cython.exceptval(-1)
     def _slot(
-        self, rows: Rows, i: cython.Py_ssize_t, m: cython.Py_ssize_t, k: cython.Py_ssize_t, a: cython.Py_ssize_t
+        self,
+        rows: Rows,
+        i: cython.Py_ssize_t,
+        m: cython.Py_ssize_t,
+        k: cython.Py_ssize_t,
+        a: cython.Py_ssize_t,
     ) -> cython.Py_ssize_t:
         """The slot in which row i's sample is put together; the oldest sample makes room."""
         s: cython.longlong = rows.sequence[i]
@@ -725,15 +738,11 @@ class Talk:
             if kind == 0x07:
                 self._beat_all(rows, i)
             elif kind == 0x06:
-                k = self._place(
-                    rows.addressee[i], rows.writer[i], rows.sender[i], rows.reader[i], True
-                )
+                k = self._place(rows.addressee[i], rows.writer[i], rows.sender[i], rows.reader[i], True)
                 if k >= 0:
                     self._acknowledge(rows, i, k)
             elif kind == 0x12:
-                k = self._place(
-                    rows.addressee[i], rows.writer[i], rows.sender[i], rows.reader[i], True
-                )
+                k = self._place(rows.addressee[i], rows.writer[i], rows.sender[i], rows.reader[i], True)
                 if k >= 0:
                     self.record[k, T_ASKED] += 1
         return 0

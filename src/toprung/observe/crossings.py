@@ -189,7 +189,9 @@ def arrivals(sent: Prints, seen: Prints, offset_ns: int) -> Array:
     times_a, times_b = sent.time_ns[order_a] + offset_ns, seen.time_ns[order_b]
     starts = np.searchsorted(marks_b, marks_a, side="left")
     ends = np.searchsorted(marks_b, marks_a, side="right")
-    alone = (ends - starts == 1) & (np.searchsorted(marks_a, marks_a, "right") - np.searchsorted(marks_a, marks_a) == 1)
+    alone = (ends - starts == 1) & (
+        np.searchsorted(marks_a, marks_a, "right") - np.searchsorted(marks_a, marks_a) == 1
+    )
     rows = np.flatnonzero(alone)
     found[order_a[rows]] = order_b[starts[rows]]
     following, mark = 0, None

@@ -198,5 +198,3 @@ def flows_of(
     samples = [s for shard in shards for s in samples_of(shard, own[shard.view])]
     dialogues = [d for shard in shards for d in dialogues_of(shard)]
     return tuple(samples), tuple(dialogues)
-
-

@@ -99,7 +99,10 @@ def notices_of(shard: Shard) -> list[Notice]:
 
 def neighbours_of(shard: Shard) -> list[Neighbour]:
     """Link-layer addresses of IP sources."""
-    return [Neighbour(shard.view, n.address, n.hardware, _tally(shard.view, n.seen)) for n in shard.summary.neighbours]
+    return [
+        Neighbour(shard.view, n.address, n.hardware, _tally(shard.view, n.seen))
+        for n in shard.summary.neighbours
+    ]
 
 
 def _tally(view: int, seen: Seen) -> Tally:

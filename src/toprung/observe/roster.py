@@ -49,7 +49,13 @@ class _Entry:
 
 
 def _mark(shard: Shard, note: Note, last: bool = False) -> Mark:
-    return Mark(*((note.last_ns, shard.view, note.last_packet) if last else (note.first_ns, shard.view, note.first_packet)))
+    return Mark(
+        *(
+            (note.last_ns, shard.view, note.last_packet)
+            if last
+            else (note.first_ns, shard.view, note.first_packet)
+        )
+    )
 
 
 def participants_of(
@@ -78,9 +84,7 @@ def participants_of(
     return tuple(sorted(found, key=lambda p: (p.first_heard, p.prefix)))
 
 
-def _take_participant(
-    entries: dict[bytes, _Entry], shard: Shard, data: ParticipantData, note: Note
-) -> None:
+def _take_participant(entries: dict[bytes, _Entry], shard: Shard, data: ParticipantData, note: Note) -> None:
     subject, sender = note.subject.prefix, shard.prefix(note.way.sender)
     entry = entries[subject]
     first = _mark(shard, note)

@@ -60,9 +60,7 @@ def _batch(counts: Array, values: Array, base: Array, least: Array, most: Array)
         place = (upto >= np.maximum(1, q * total)[:, None]).argmax(axis=1)
         columns.append(np.clip(base + values[place], least, most) / 1e9)
     ends = [(least / 1e9).tolist(), *(c.tolist() for c in columns), (most / 1e9).tolist()]
-    return [
-        Spread(n, *row) if n else None for n, *row in zip(total.tolist(), *ends, strict=True)
-    ]
+    return [Spread(n, *row) if n else None for n, *row in zip(total.tolist(), *ends, strict=True)]
 
 
 def spread_of(values_s: npt.NDArray[np.float64]) -> Spread | None:

@@ -34,7 +34,10 @@ class Table:
     def key_columns(self, *halves: tuple[int, int]) -> list[Array]:
         """Halves of the key words: (word, 1) is the upper 32 bits, (word, 0) the lower."""
         used = self.words[: self.keys.length()]
-        return [((used[:, w] >> np.uint64(32 * upper)) & np.uint64(0xFFFFFFFF)).astype(np.int64) for w, upper in halves]
+        return [
+            ((used[:, w] >> np.uint64(32 * upper)) & np.uint64(0xFFFFFFFF)).astype(np.int64)
+            for w, upper in halves
+        ]
 
 
 def _samples() -> Table:
@@ -109,7 +112,9 @@ class Folds:
 
     def refused(self) -> int:
         """Rows that found no room in a table."""
-        return sum(t.keys.refused() for t in (self.samples, self.talk, self.streams)) + self.lane_keys.refused()
+        return (
+            sum(t.keys.refused() for t in (self.samples, self.talk, self.streams)) + self.lane_keys.refused()
+        )
 
     def feed(self, rows: Rows) -> None:
         """Fold one block."""
