@@ -78,41 +78,56 @@ def guarded(name: str, out: Path, tools: Path) -> tuple[dict | None, str]:
         return None, traceback.format_exc()
 
 
-def main() -> int:
-    words = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    words.add_argument("--out", type=Path, default=Path("/tmp/corpus"))
-    words.add_argument("--only", default="")
-    words.add_argument("--jobs", type=int, default=2)
-    words.add_argument("--again", action="store_true", help="also cases that are there already")
-    said = words.parse_args()
-    said.out.mkdir(parents=True, exist_ok=True)
-    tools = said.out / ".tools"
-    tools.mkdir(exist_ok=True)
+def make_all(names: list[str], out: Path, jobs: int) -> None:
+    """Run cases side by side; truth.json grows as they end."""
+    tools = out / ".tools"
+    tools.mkdir(parents=True, exist_ok=True)
     build_fast_peer(tools)
     build_clock_shim(tools)
-    path = said.out / "truth.json"
-    truth = {e["id"]: e for e in json.loads(path.read_text())} if path.exists() else {}
-    chosen = [
-        c
-        for c in CASES
-        if (not said.only or c.id in said.only.split(",")) and (said.again or c.id not in truth)
-    ]
-    by_id = {c.id: c for c in CASES}
-    with ProcessPoolExecutor(said.jobs) as pool:
-        waiting = {pool.submit(guarded, c.id, said.out, tools): c.id for c in chosen}
+    truth, by_id = read_truth(out), {c.id: c for c in CASES}
+    with ProcessPoolExecutor(jobs) as pool:
+        waiting = {pool.submit(guarded, name, out, tools): name for name in names}
         for done in as_completed(waiting):
-            entry, trouble = done.result()
-            name = waiting[done]
+            name, (entry, trouble) = waiting[done], done.result()
             if entry is None:
                 sys.stdout.write(f"{name}: FAILED\n{trouble}\n")
                 continue
             truth[name] = entry
-            dump([truth[c.id] for c in CASES if c.id in truth], path)
+            dump([truth[c.id] for c in CASES if c.id in truth], out / "truth.json")
             worries = doubts(entry, by_id[name])
-            sys.stdout.write(
-                f"{name}: {'ok' if not worries else 'LOOK'}\n" + "".join(f"    {w}\n" for w in worries)
-            )
+            said = "".join(f"    {w}\n" for w in worries)
+            sys.stdout.write(f"{name}: {'LOOK' if worries else 'ok'}\n{said}")
             sys.stdout.flush()
+
+
+def read_truth(out: Path) -> dict[str, dict]:
+    path = out / "truth.json"
+    return {e["id"]: e for e in json.loads(path.read_text())} if path.exists() else {}
+
+
+def share(names: list[str], out: Path, target: Path) -> None:
+    """Copy some cases, with their truth, to another folder."""
+    truth = read_truth(out)
+    shutil.rmtree(target, ignore_errors=True)
+    for name in names:
+        shutil.copytree(out / name, target / name)
+    dump([truth[n] for n in names], target / "truth.json")
+
+
+def main() -> int:
+    words = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    words.add_argument("--out", type=Path, default=Path("/tmp/corpus"))
+    words.add_argument("--only", default="", help="ids, with commas between")
+    words.add_argument("--jobs", type=int, default=2)
+    words.add_argument("--again", action="store_true", help="also cases that are there already")
+    words.add_argument("--share", type=Path, help="run nothing; copy the cases of --only to this folder")
+    said = words.parse_args()
+    wanted = said.only.split(",") if said.only else [c.id for c in CASES]
+    if said.share:
+        share(wanted, said.out, said.share)
+        return 0
+    there = {} if said.again else read_truth(said.out)
+    make_all([n for n in wanted if n not in there], said.out, said.jobs)
     return 0
 
 
