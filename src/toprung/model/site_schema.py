@@ -353,7 +353,6 @@ class SiteEntry(Entry):
 def json_schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a site file, for editors."""
     schema = SiteEntry.model_json_schema(by_alias=True)
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "Toprung site, version 1",
-    } | schema
+    title = f"Toprung site, version {VERSION}"
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": title}
+    return head | {key: value for key, value in schema.items() if key != "title"}

@@ -68,7 +68,7 @@ def drafted(picture: Picture, name: str = "drafted") -> Drafted:
         domain=domain or 0,
         naming=naming,
         machines=nouns,
-        links=_links(nouns),
+        links=links_by_subnet(nouns),
         participants=tuple(declared.values()),
         topics=topics,
         services=services,
@@ -217,7 +217,7 @@ def _address(host: str) -> Address:
     return ip_interface(f"{host}/{PREFIX_LENGTH[ip_address(host).version]}")
 
 
-def _links(machines: Sequence[Machine]) -> tuple[Link, ...]:
+def links_by_subnet(machines: Sequence[Machine]) -> tuple[Link, ...]:
     """One link for each subnet with two or more machines; a link-local subnet tells nothing."""
     joined: dict[str, list[Joint]] = defaultdict(list)
     for machine in machines:

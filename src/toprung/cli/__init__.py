@@ -1,0 +1,1 @@
+"""The commands; each a thin call of the rooms below."""

@@ -1,0 +1,116 @@
+"""Which word of the command line is a site and which a capture, and reading them.
+
+A file's content tells what it is, never its name.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from toprung.errors import CaptureError, SiteError, ToolError, UsageError
+
+if TYPE_CHECKING:
+    from toprung.model.site import Site
+
+# pcap (us and ns, both byte orders), pcapng, and what compresses them: gzip (RFC 1952), zstd (RFC 8878)
+MAGICS = tuple(
+    bytes.fromhex(digits)
+    for digits in ("a1b2c3d4", "d4c3b2a1", "a1b23c4d", "4d3cb2a1", "0a0d0d0a", "1f8b", "28b52ffd")
+)
+_PEEK = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureWord:
+    """A capture as the command line names it."""
+
+    machine: str | None
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    site: str | None  # path
+    captures: tuple[CaptureWord, ...]
+
+
+def sort_words(words: Sequence[str], *, site_wanted: bool) -> Inputs:
+    """Tell site and captures apart.  Raises ToolError for what is neither, missing or twice."""
+    site: str | None = None
+    captures: list[CaptureWord] = []
+    for word in words:
+        machine, path = _split(word)
+        if machine is not None or not _is_text(path):
+            captures.append(CaptureWord(machine, path))
+        elif not site_wanted:
+            raise CaptureError("this is a text file", path, "a capture (pcap or pcapng) would be right")
+        elif site is not None:
+            raise UsageError(
+                f"a second site file, beside {site}", path, "one site with its captures would be right"
+            )
+        else:
+            site = path
+    if not captures:
+        example = f"toprung read {site or 'site.yaml'} base=base.pcap"
+        raise UsageError("no capture is given", site or "command line", f"would be right: {example}")
+    return Inputs(site, tuple(captures))
+
+
+def read_site(path: str) -> Site:
+    """The site of a file."""
+    from toprung.model.site_file import load_site
+    from toprung.model.site_yaml import MOST_BYTES
+
+    try:
+        with open(path, "rb") as file:
+            text = file.read(MOST_BYTES + 1)
+    except OSError as error:
+        raise SiteError(_why(error), path, "a readable site file would be right") from None
+    return load_site(text, path)
+
+
+def check_machines(captures: Iterable[CaptureWord], site: Site) -> None:
+    """Every label must be a machine of the site, and label one capture only."""
+    names = [m.name for m in site.machines]
+    for capture in captures:
+        if capture.machine is not None and capture.machine not in names:
+            says = f'the site has no machine "{capture.machine}"'
+            raise UsageError(says, f"{capture.machine}={capture.path}", f"would be right: {', '.join(names)}")
+
+
+def _split(word: str) -> tuple[str | None, str]:
+    """MACHINE=PATH; a file whose own name holds the equals sign is taken as it is."""
+    if "=" not in word or os.path.exists(word):
+        return None, word
+    machine, _, path = word.partition("=")
+    if not machine or not path:
+        raise UsageError(
+            "a machine, an equals sign and a file are needed", word, "would be right: base=base.pcap"
+        )
+    return machine, path
+
+
+def _is_text(path: str) -> bool:
+    """Whether the file could be a site: readable text without a capture's magic."""
+    try:
+        if not stat.S_ISREG(os.stat(path).st_mode):
+            if os.path.isdir(path):
+                raise CaptureError("this is a folder", path, "a file would be right")
+            return False  # a pipe can be read only once
+        with open(path, "rb") as file:
+            start = file.read(_PEEK)
+    except OSError as error:
+        raise _Unreadable(_why(error), path, "a readable file would be right") from None
+    return bool(start) and not start.startswith(MAGICS) and b"\0" not in start
+
+
+class _Unreadable(ToolError):
+    """A file that cannot be opened, whatever it is."""
+
+
+def _why(error: OSError) -> str:
+    return (error.strerror or "cannot be read").lower()

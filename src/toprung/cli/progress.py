@@ -1,0 +1,53 @@
+"""How far a long read has come, on stderr: nothing in the first second, then a line that is written over.
+
+Where stderr is no terminal, a line every ten seconds.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from typing import TextIO
+
+FIRST_S = 1.0
+ON_TERMINAL_S = 0.2
+ELSEWHERE_S = 10.0
+
+
+class Progress:
+    """Call it with the number of bytes read so far."""
+
+    def __init__(
+        self,
+        label: str,
+        total_bytes: int,
+        stream: TextIO | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.label = label
+        self.total_bytes = total_bytes
+        self.stream = sys.stderr if stream is None else stream
+        self.clock = clock
+        self.terminal = self.stream.isatty()
+        self.start = clock()
+        self.next = self.start + (FIRST_S if self.terminal else ELSEWHERE_S)
+        self.shown = False
+
+    def __call__(self, done_bytes: int) -> None:
+        now = self.clock()
+        if now < self.next:
+            return
+        self.next = now + (ON_TERMINAL_S if self.terminal else ELSEWHERE_S)
+        line = f"reading {self.label}: {done_bytes / 1e6:,.0f} MB"
+        if self.total_bytes:
+            line += f" of {self.total_bytes / 1e6:,.0f} MB ({min(done_bytes / self.total_bytes, 1):.0%})"
+        self.stream.write(f"\r{line}\x1b[K" if self.terminal else f"{line}\n")
+        self.stream.flush()
+        self.shown = True
+
+    def clear(self) -> None:
+        """Take the line away."""
+        if self.shown and self.terminal:
+            self.stream.write("\r\x1b[K")
+            self.stream.flush()

@@ -1,0 +1,205 @@
+"""Numbers of machines and links as captured; None where the captures cannot tell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from statistics import quantiles
+
+from toprung.model.picture import Crossing, Load, Mark, Stream
+from toprung.model.site import Link, Machine
+from toprung.pictures.observed import Observed
+
+WINDOW_S = 15.0  # discovery's first rush, counted from the capture's first packet
+
+
+@dataclass(frozen=True, slots=True)
+class Discovery:
+    """Discovery traffic at one machine.  The rates are those after the window; None where it ends within."""
+
+    window_s: float
+    datagrams_in: int
+    datagrams_out: int
+    bytes_in: int
+    bytes_out: int
+    steady_datagrams_in_per_s: float | None
+    steady_bytes_in_per_s: float | None
+    peak_datagrams_in_per_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class MachineFigures:
+    known_participants: int | None
+    known_endpoints: int | None
+    discovery: Discovery | None
+    introduced_p50_s: float | None
+    introduced_p95_s: float | None
+    budget_use: float | None  # of the tightest limit
+    limit: str | None  # which one that is
+
+
+@dataclass(frozen=True, slots=True)
+class LinkFigures:
+    bytes_per_s: float | None  # UDP payload
+    loss: float | None
+    delay_s: float | None
+
+
+def machine_figures(observed: Observed, machine: Machine) -> MachineFigures:
+    """What the machine's own captures show; nothing is known without one."""
+    views = _views_at(observed, machine.name)
+    if not views:
+        return MachineFigures(None, None, None, None, None, None, None)
+    picture = observed.picture
+    heard = {i for i, p in enumerate(picture.participants) if _in(views, p.first_heard, p.described)}
+    known = sum(e.participant in heard and e.topic is not None for e in picture.endpoints)
+    load = next((x for x in picture.loads if x.view in views), None)
+    discovery = None if load is None else _discovery(load)
+    p50, p95 = _introduced(observed, views)
+    use, limit = _budget(machine, len(heard), known, discovery)
+    return MachineFigures(len(heard), known, discovery, p50, p95, use, limit)
+
+
+def link_figures(observed: Observed, link: Link) -> LinkFigures:
+    """Traffic, loss and delay between the link's addresses."""
+    hosts = _hosts_on(observed, link)
+    seconds = observed.seconds
+    sums: dict[tuple[str, str, int], int] = {}
+    for stream in observed.picture.streams:
+        if stream.source in hosts and (stream.multicast or stream.destination in hosts):
+            key = (stream.source, stream.destination, stream.port)
+            sums[key] = max(sums.get(key, 0), _bytes(stream))  # one way is seen by several captures
+    crossings = [
+        c
+        for c in observed.picture.crossings
+        if c.source in hosts and (c.multicast or c.destination in hosts) and c.sent
+    ]
+    sent = sum(c.sent for c in crossings)
+    return LinkFigures(
+        bytes_per_s=sum(sums.values()) / seconds if sums and seconds > 0 else None,
+        loss=1 - sum(c.arrived for c in crossings) / sent if sent else None,
+        delay_s=_delay(crossings),
+    )
+
+
+def machine_words(observed: Observed) -> Iterator[str]:
+    """A line for each machine that was captured at."""
+    for machine in observed.site.machines:
+        figures = machine_figures(observed, machine)
+        if figures.known_participants is None:
+            continue
+        words = f"{machine.name}: knows {figures.known_participants} participants"
+        words += f", {figures.known_endpoints} endpoints"
+        if figures.discovery is not None:
+            d = figures.discovery
+            words += f"; discovery in {d.datagrams_in:,} datagrams ({d.bytes_in / 1e3:,.1f} kB)"
+            words += f" within {d.window_s:g} s, at most {d.peak_datagrams_in_per_s:,.0f} a second"
+        if figures.budget_use is not None:
+            words += f"; {figures.budget_use:.0%} of its budget ({figures.limit})"
+        yield words
+
+
+def link_words(observed: Observed) -> Iterator[str]:
+    """A line for each link with traffic."""
+    for link in observed.site.links:
+        figures = link_figures(observed, link)
+        if figures.bytes_per_s is None:
+            continue
+        words = f"{link.name} ({link.kind}): {figures.bytes_per_s / 1e3:,.1f} kB/s"
+        if figures.loss is not None:
+            words += f", {figures.loss:.2%} lost on the way"
+        if figures.delay_s is not None:
+            words += f", delay {figures.delay_s * 1e3:,.2f} ms"
+        yield words
+
+
+def _views_at(observed: Observed, machine: str) -> frozenset[int]:
+    views = range(len(observed.picture.views))
+    return frozenset(i for i in views if observed.cast.view_machine(i) == machine)
+
+
+def _in(views: frozenset[int], *marks: Mark | None) -> bool:
+    return any(m is not None and m.view in views for m in marks)
+
+
+def _discovery(load: Load) -> Discovery:
+    bin_s = load.bin_ns / 1e9
+    cut = min(len(load.discovery_in), max(1, round(WINDOW_S / bin_s)))
+    rest_s = (len(load.discovery_in) - cut) * bin_s
+    steady = rest_s >= WINDOW_S
+    return Discovery(
+        window_s=cut * bin_s,
+        datagrams_in=sum(load.discovery_in[:cut]),
+        datagrams_out=sum(load.discovery_out[:cut]),
+        bytes_in=sum(load.discovery_bytes_in[:cut]),
+        bytes_out=sum(load.discovery_bytes_out[:cut]),
+        steady_datagrams_in_per_s=sum(load.discovery_in[cut:]) / rest_s if steady else None,
+        steady_bytes_in_per_s=sum(load.discovery_bytes_in[cut:]) / rest_s if steady else None,
+        peak_datagrams_in_per_s=_peak(load.discovery_in, bin_s),
+    )
+
+
+def _peak(counts: tuple[int, ...], bin_s: float) -> float:
+    """The most in any second (in any bin, where bins are longer)."""
+    wide = max(1, round(1 / bin_s))
+    sums = [sum(counts[i : i + wide]) for i in range(max(1, len(counts) - wide + 1))]
+    return max(sums, default=0) / (wide * bin_s)
+
+
+def _introduced(observed: Observed, views: frozenset[int]) -> tuple[float | None, float | None]:
+    """From a participant's first announcement to each of its endpoints' introductions, as captured here."""
+    waits = []
+    for endpoint in observed.picture.endpoints:
+        described = observed.picture.participants[endpoint.participant].described
+        for mark in endpoint.introduced:
+            if described is not None and mark.view == described.view and mark.view in views:
+                waits.append((mark.time_ns - described.time_ns) / 1e9)
+    waits = [w for w in waits if w >= 0]
+    if len(waits) < 2:
+        return (waits[0], waits[0]) if waits else (None, None)
+    cuts = quantiles(waits, n=20, method="inclusive")
+    return cuts[9], cuts[18]
+
+
+def _budget(
+    machine: Machine, participants: int, endpoints: int, discovery: Discovery | None
+) -> tuple[float | None, str | None]:
+    budget = machine.budget
+    if budget is None:
+        return None, None
+    peak = None if discovery is None else discovery.peak_datagrams_in_per_s
+    uses = [
+        (used / limit, word)
+        for word, used, limit in (
+            ("participants", participants, budget.participants),
+            ("endpoints", endpoints, budget.endpoints),
+            ("messages", peak, budget.messages_hz),
+        )
+        if used is not None and limit
+    ]
+    return max(uses, default=(None, None))
+
+
+def _hosts_on(observed: Observed, link: Link) -> frozenset[str]:
+    joints = {(j.machine, j.interface) for j in link.joins}
+    return frozenset(
+        host
+        for m in observed.site.machines
+        for i in m.interfaces
+        if (m.name, i.name) in joints
+        for host in i.hosts
+    )
+
+
+def _bytes(stream: Stream) -> int:
+    return sum(t.bytes for t in (stream.discovery, stream.data) if t is not None)
+
+
+def _delay(crossings: list[Crossing]) -> float | None:
+    """The mean of both directions' medians, in which the clocks' difference cancels."""
+    ways: dict[tuple[int, int], float] = {}
+    for c in crossings:
+        if c.delay is not None:
+            ways.setdefault((c.sender, c.receiver), c.delay.p50)
+    pairs = [(ways[a, b] + ways[b, a]) / 2 for a, b in ways if a < b and (b, a) in ways]
+    return sum(pairs) / len(pairs) if pairs else None

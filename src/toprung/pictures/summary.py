@@ -1,0 +1,91 @@
+"""Sentences about a reading that text and page share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from toprung.model.ladder import RUNGS, Rung, State
+from toprung.model.picture import Participant, Side, View
+from toprung.pictures.observed import Observed
+from toprung.wire.vendors import holder
+
+_UNSEEN = {
+    Rung.PATH: "no capture shows both ends of these ways",
+    Rung.HEARD: "no announcement was captured; one may come only every few seconds",
+    Rung.INTRODUCED: "no introduction was captured; it may have happened before the capture began",
+    Rung.MATCHED: "the QoS of one side was not captured",
+    Rung.FLOWING: "no capture shows both the samples and who they are for",
+    Rung.TIMELY: "the age of the samples does not show, or nobody says how young they must be",
+}
+
+
+def verdict(observed: Observed) -> str:
+    """The whole reading in one sentence."""
+    total = len(observed.ladder.climbs)
+    if not total:
+        return "No flow was seen." if not observed.given else "The site declares no flow."
+    parts = [f"{observed.whole} of {total} flows on their top rung"]
+    broken = observed.count(State.BROKEN)
+    if broken:
+        parts.append(f"{broken} broken")
+    unseen = sum(State.UNSEEN in c.states and State.BROKEN not in c.states for c in observed.ladder.climbs)
+    if unseen:
+        parts.append(f"{unseen} not seen to the top")
+    return ", ".join(parts) + "."
+
+
+def heading(observed: Observed) -> str:
+    """Site, domain, captures and span."""
+    site = observed.site
+    name = site.name if observed.given else "no site given: the flows that were seen"
+    views = len(observed.picture.views)
+    packets = sum(v.packets for v in observed.picture.views)
+    captures = f"{views} capture{'s' * (views != 1)}"
+    return f"{name}, domain {site.domain}: {captures}, {packets:,} packets, {observed.seconds:.1f} s"
+
+
+def capture_words(view: View) -> Iterator[str]:
+    """What is worth saying of one capture."""
+    at = f" at {view.machine}" if view.machine else ""
+    seconds = (view.last_ns - view.first_ns) / 1e9 if view.packets else 0.0
+    yield f"{view.label}{at}: {view.packets:,} packets, {view.datagrams:,} RTPS messages, {seconds:.1f} s"
+    if not view.datagrams:
+        yield "no RTPS in it"
+    if view.malformed:
+        kinds = ", ".join(f"{kind} {count:,}" for kind, count in sorted(view.malformed.items()))
+        yield f"malformed and passed over: {kinds}"
+    if view.unreadable:
+        yield f"{view.unreadable:,} secured submessages: recognised, not readable"
+    if view.short:
+        yield f"{view.short:,} packets captured shorter than they were sent"
+    if view.tail:
+        yield f"read up to a cut: {view.tail}"
+
+
+def unseen_words(observed: Observed) -> Iterator[str]:
+    """Why rungs are unseen, each reason once."""
+    for place, rung in enumerate(RUNGS):
+        count = sum(c.states[place] is State.UNSEEN for c in observed.ladder.climbs)
+        if count:
+            yield f"{rung} of {count} flow{'s' * (count != 1)}: {_UNSEEN[rung]}"
+
+
+def stranger_words(observed: Observed) -> Iterator[str]:
+    """What was seen and not declared."""
+    for index in (*observed.cast.undeclared, *observed.cast.servers):
+        yield _stranger(observed, index)
+
+
+def _stranger(observed: Observed, index: int) -> str:
+    seen: Participant = observed.picture.participants[index]
+    name = f' "{seen.name}"' if seen.name else ""
+    where = observed.cast.machine_of(index) or ", ".join(seen.sources[:2]) or "an unknown address"
+    what = "discovery server" if seen.serves else "participant"
+    ends = [e for e in observed.picture.endpoints if e.participant == index and e.topic is not None]
+    words = [
+        f"{verb} {', '.join(topics[:4])}{' and more' * (len(topics) > 4)}"
+        for verb, side in (("writes", Side.WRITER), ("reads", Side.READER))
+        if (topics := sorted({e.topic or "" for e in ends if e.side is side}))
+    ]
+    domain = "" if seen.domain in (None, observed.site.domain) else f", domain {seen.domain}"
+    return f"{what}{name} at {where} ({holder(seen.vendor)}{domain}){': ' * bool(words)}{'; '.join(words)}"
