@@ -31,8 +31,9 @@ def ladder_svg(observed: Observed) -> str:
     heights = [_wall_height(wall) for wall in walls]
     width = max((_wall_width(wall) for wall in walls), default=LEFT_PX)
     parts = [
-        '<svg xmlns="http://www.w3.org/2000/svg" class="ladder" '
-        f'viewBox="0 0 {width:.0f} {sum(heights):.0f}" width="{width:.0f}" role="img" aria-labelledby="ladder-title ladder-text">',
+        '<svg xmlns="http://www.w3.org/2000/svg" class="ladder" role="img" '
+        f'viewBox="0 0 {width:.0f} {sum(heights):.0f}" width="{width:.0f}" '
+        'aria-labelledby="ladder-title ladder-text">',
         '<title id="ladder-title">How far each flow climbed</title>',
         f'<desc id="ladder-text">{escape(_in_words(climbs))}</desc>',
     ]

@@ -1,0 +1,56 @@
+# make demo    reads the packaged capture against the packaged site; needs python3 (3.11 or later) with venv
+# make test    checks everything; as root it also installs the live tests' peers
+
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+EXAMPLE := src/toprung/examples/fernhouse
+OUT ?= fernhouse-out
+PEERS := iproute2 nftables tcpdump g++ libfastrtps-dev fastdds-tools
+PLAIN := build/plain
+KERNELS := $(wildcard src/toprung/*/_*.py) setup.py
+
+.PHONY: demo test peers lint clean
+
+demo: $(VENV)/.demo
+	@mkdir -p $(OUT)
+	@$(BIN)/toprung read $(EXAMPLE)/site.yaml \
+	  $(foreach m,base brain desk,$(m)=$(EXAMPLE)/$(m).pcap.gz) --html $(OUT)/ladder.html; \
+	status=$$?; [ $$status -le 1 ] || exit $$status; \
+	echo; echo "The same as a page: $(CURDIR)/$(OUT)/ladder.html"
+
+test: $(VENV)/.test peers lint
+	$(BIN)/python -m pytest -q
+	@echo "--- once more without the compiled kernels"
+	rm -rf $(PLAIN) && mkdir -p $(PLAIN) && cp -R src/toprung $(PLAIN)/ && find $(PLAIN) -name '*.so' -delete
+	PYTHONPATH=$(PLAIN) $(BIN)/python -m pytest -q -p no:cacheprovider tests/wire tests/observe tests/cli
+
+lint: $(VENV)/.test
+	$(BIN)/ruff check
+	$(BIN)/ruff format --check
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+# the middleware peers, tcpdump and namespaces of the live tests; without root, those tests are skipped
+peers:
+	@if [ "$$(id -u)" != 0 ] || ! command -v apt-get >/dev/null; then \
+	  echo "make: not root, or no apt-get: tests that need $(PEERS) may be skipped"; \
+	elif ! dpkg -s $(PEERS) >/dev/null 2>&1; then \
+	  apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $(PEERS) >/dev/null \
+	  || echo "make: some of $(PEERS) could not be installed: tests that need them are skipped"; \
+	fi
+
+$(BIN)/python:
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.demo: requirements/demo.txt pyproject.toml $(KERNELS) | $(BIN)/python
+	$(BIN)/python -m pip install -q --disable-pip-version-check -r requirements/demo.txt
+	$(BIN)/python -m pip install -q --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@
+
+$(VENV)/.test: requirements/test.txt $(VENV)/.demo
+	$(BIN)/python -m pip install -q --disable-pip-version-check -r requirements/test.txt
+	@touch $@
+
+clean:
+	rm -rf build $(OUT) src/*.egg-info && find src -name '*.so' -delete
