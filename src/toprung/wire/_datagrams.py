@@ -1,4 +1,6 @@
 # cython: boundscheck=True, wraparound=False, initializedcheck=False
+# mypy: ignore-errors
+# (C types: Cython checks them)
 """Captured packets -> one row a UDP datagram that carries RTPS, or a piece (IP fragment) of a datagram.
 
 Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.  Link types
@@ -11,14 +13,17 @@ from __future__ import annotations
 
 from typing import Any
 
-import cython
+try:
+    import cython
+except ImportError:  # uncompiled, its names are enough
+    from toprung.wire import _uncompiled as cython
 
 from toprung.wire.columns import MessageFlag
 from toprung.wire.faults import Fault
 from toprung.wire.link import Framing
 
 if not cython.compiled:
-    from toprung.wire._bytes import u16be, u16le, u32be, u32le, u64be
+    from toprung.wire._bytes import u16be, u32be, u32le, u64be
 
 ETHERNET = cython.declare(cython.int, int(Framing.ETHERNET))
 COOKED = cython.declare(cython.int, int(Framing.COOKED))
@@ -44,7 +49,7 @@ DESTINATION = cython.declare(cython.int, 60)
 MOBILITY = cython.declare(cython.int, 135)
 
 MAGIC = cython.declare(cython.uint, int.from_bytes(b"RTPS", "little"))
-MAPPED = cython.declare(cython.ulonglong, 0xFFFF << 32)  # IPv4 addresses as ::ffff:a.b.c.d (RFC 4291, 2.5.5.2)
+MAPPED = cython.declare(cython.ulonglong, 0xFFFF << 32)  # ::ffff:a.b.c.d (RFC 4291, 2.5.5.2)
 BROADCAST = cython.declare(cython.ulonglong, 0xFFFF_FFFF_FFFF)
 
 MULTICAST = cython.declare(cython.int, int(MessageFlag.MULTICAST))
@@ -150,6 +155,14 @@ class Datagrams:
         """The `Framing` of each interface of the capture, one octet each."""
         self.framing = framing
 
+    def forget(self) -> None:
+        """Drop what was counted so far (not what was numbered)."""
+        row: cython.Py_ssize_t
+        for row in range(self.neighbours):
+            self.n_latest[self.n_address[row]] = -1
+        self.neighbours = 0
+        self.short = 0
+
     def run(self, data: Any, records: Any, packets_before: Any) -> None:
         """Decode `records` rows; the first is packet `packets_before` + 1."""
         number: cython.uint = packets_before
@@ -202,13 +215,13 @@ class Datagrams:
             kind = u16be(self.data, at)
             self.nic = u32be(self.data, at + 4) & 0xFFFF
             self._cooked(self.data[at + 10], self.data[at + 11], at + 12)
-        elif framing == RAW_IP or framing == FAMILY:
+        elif framing in (RAW_IP, FAMILY):
             kind = IPV6 if self.data[at + head] >> 4 == 6 else IPV4
         else:
             self.faults[F_LINK_TYPE] += 1
             return 0
         at += head
-        while (kind == VLAN or kind == QINQ or kind == OLD_QINQ) and at + 4 <= end:
+        while kind in (VLAN, QINQ, OLD_QINQ) and at + 4 <= end:
             kind = u16be(self.data, at + 2)
             at += 4
         if kind == IPV4:
@@ -283,7 +296,7 @@ class Datagrams:
         """Walks at most eight extension headers; of a fragment, only those before the fragment header."""
         protocol: cython.int
         place: cython.int = 0
-        step: cython.int
+        _step: cython.int
         claimed: cython.Py_ssize_t = self.wire_end
         if at + 40 > end or self.data[at] >> 4 != 6:
             return self._fault(F_IP_HEADER, end)
@@ -302,7 +315,7 @@ class Datagrams:
         protocol = self.data[at + 6]
         at += 40
         end = min(end, claimed)
-        for step in range(8):
+        for _step in range(8):
             if at + 8 > end or place != 0:
                 break
             if protocol == FRAGMENT:
@@ -310,7 +323,7 @@ class Datagrams:
                 self.id = u32be(self.data, at + 4)
                 protocol = self.data[at]
                 at += 8
-            elif protocol == HOP_BY_HOP or protocol == ROUTING or protocol == DESTINATION or protocol == MOBILITY:
+            elif protocol in (HOP_BY_HOP, ROUTING, DESTINATION, MOBILITY):
                 protocol = self.data[at]
                 at += (self.data[at + 1] + 1) * 8
             elif protocol == AUTHENTICATION:
@@ -338,7 +351,7 @@ class Datagrams:
             self.source_port[self.count] = 0
             self.target_port[self.count] = 0
             return self._row(at, max(at, end), length, place)
-        if (protocol == ICMP or protocol == ICMP6) and place >> 1 == 0:
+        if protocol in (ICMP, ICMP6) and place >> 1 == 0:
             return self._aside(protocol, at, end)
         return 0
 

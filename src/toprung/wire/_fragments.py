@@ -1,4 +1,6 @@
 # cython: boundscheck=True, wraparound=False, initializedcheck=False
+# mypy: ignore-errors
+# (C types: Cython checks them)
 """Pieces (IP fragments) -> whole datagrams (RFC 791, 3.2; RFC 8200, 4.5), in bounded memory.
 
 Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.  Pieces may
@@ -11,7 +13,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import cython
+try:
+    import cython
+except ImportError:  # uncompiled, its names are enough
+    from toprung.wire import _uncompiled as cython
 
 from toprung.wire.columns import MessageFlag
 from toprung.wire.faults import Fault
@@ -83,7 +88,7 @@ class Fragments:
     cursor: cython.int
     oldest: cython.int
     filled: cython.longlong
-    headless = cython.declare(cython.ulonglong, visibility="readonly")
+    headless = cython.declare(cython.ulonglong, visibility="public")
     silent: cython.bint
     # the piece in hand
     p_begin: cython.longlong
@@ -123,23 +128,25 @@ class Fragments:
         """Whether any datagram is unfinished, or might be."""
         return self.oldest != self.cursor
 
-    def run(self, data: Any, joined: Any, rows: Any, silent: Any) -> Any:
+    def run(self, data: Any, joined: Any, rows: Any, now_ns: Any, silent: Any) -> Any:
         """Join the pieces among `rows` rows; how many rows there are now.
 
-        `joined` must have room for `held()` and all pieces of this block; `silent` swallows what comes out.
+        `joined` must have room for `held()` and all pieces of this block; `now_ns` is the capture time that
+        unfinished datagrams are measured by; `silent` swallows what comes out.
         """
         count: cython.Py_ssize_t = rows
+        now: cython.longlong = now_ns
         self.data = data
         self.joined = joined
         self.filled = 0
         self.silent = silent
         with cython.nogil:
-            count = self._run(count)
+            count = self._run(count, now)
         return count
 
-    def finish(self, joined: Any, rows: Any, begun_before: Any) -> Any:
-        """Let every unfinished datagram go that began before that offset; how many rows there are now."""
-        count: cython.Py_ssize_t = rows
+    def finish(self, joined: Any, begun_before: Any) -> Any:
+        """Let every unfinished datagram go that began before that offset; how many rows there are."""
+        count: cython.Py_ssize_t = 0
         place: cython.int
         limit: cython.longlong = begun_before
         self.joined = joined
@@ -156,12 +163,10 @@ class Fragments:
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(-1)
-    def _run(self, rows: cython.Py_ssize_t) -> cython.Py_ssize_t:
+    def _run(self, rows: cython.Py_ssize_t, now: cython.longlong) -> cython.Py_ssize_t:
         row: cython.Py_ssize_t
         out: cython.Py_ssize_t = 0
-        now: cython.longlong = 0
         for row in range(rows):
-            now = self.time_ns[row]
             if self.piece[row] >= 0:
                 out += self._add(row, out)
             else:

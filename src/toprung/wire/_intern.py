@@ -1,4 +1,6 @@
 # cython: boundscheck=True, wraparound=False, initializedcheck=False
+# mypy: ignore-errors
+# (C types: Cython checks them)
 """128-bit keys (IP addresses, GUID prefixes) -> small numbers, by open addressing, in bounded memory.
 
 Compiled from this same file; uncompiled it is oracle and fallback.  Types stand in `_intern.pxd`, since
@@ -9,7 +11,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import cython
+try:
+    import cython
+except ImportError:  # uncompiled, its names are enough
+    from toprung.wire import _uncompiled as cython
 
 FACTOR = cython.declare(cython.ulonglong, 0x9E3779B97F4A7C15)
 MASK = cython.declare(cython.ulonglong, (1 << 64) - 1)

@@ -1,4 +1,6 @@
-# cython: boundscheck=True, wraparound=False, initializedcheck=False, cdivision=True
+# cython: boundscheck=True, wraparound=False, initializedcheck=False
+# mypy: ignore-errors
+# (C types: Cython checks them)
 """Capture records as columns: where each packet's bytes stand, and when they were captured.
 
 Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.  Knows
@@ -10,7 +12,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import cython
+try:
+    import cython
+except ImportError:  # uncompiled, its names are enough
+    from toprung.wire import _uncompiled as cython
 
 if not cython.compiled:
     from toprung.wire._bytes import u16be, u16le, u32be, u32le

@@ -1,4 +1,6 @@
 # cython: boundscheck=True, wraparound=False, initializedcheck=False
+# mypy: ignore-errors
+# (C types: Cython checks them)
 """RTPS messages -> one row a submessage (DDSI-RTPS 2.5, clauses 8.3 and 9.4).
 
 Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.  Entity ids
@@ -9,7 +11,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import cython
+try:
+    import cython
+except ImportError:  # uncompiled, its names are enough
+    from toprung.wire import _uncompiled as cython
 
 from toprung.wire.columns import NO_TIME, MessageFlag
 from toprung.wire.faults import Fault
@@ -155,22 +160,21 @@ class Submessages:
         self.addresses, self.prefixes, self.faults = addresses, prefixes, faults
         self.unreadable = 0
 
-    def run(self, captured: Any, joined: Any, first: Any, messages: Any) -> Any:
-        """Decode message rows from `first` on; the first row that found no room, or `messages`."""
-        row: cython.Py_ssize_t = first
+    def run(self, captured: Any, joined: Any, messages: Any) -> Any:
+        """Decode so many message rows; how many found room."""
         rows: cython.Py_ssize_t = messages
-        base: cython.Py_ssize_t = first
         self.captured = captured
         self.joined = joined
         self.count = 0
         with cython.nogil:
-            row = self._messages(row, rows, base)
-        return row
+            rows = self._messages(rows)
+        return rows
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(-1)
-    def _messages(self, row: cython.Py_ssize_t, rows: cython.Py_ssize_t, base: cython.Py_ssize_t) -> cython.Py_ssize_t:
+    def _messages(self, rows: cython.Py_ssize_t) -> cython.Py_ssize_t:
+        row: cython.Py_ssize_t = 0
         joined: cython.bint = False
         self.data = self.captured
         while row < rows:
@@ -179,16 +183,14 @@ class Submessages:
             if ((self.m_flags[row] & FRAGMENTED) != 0) != joined:
                 joined = not joined
                 self.data = self.joined if joined else self.captured
-            self._message(row, row - base, self.m_begin[row], self.m_begin[row] + self.m_room[row])
+            self._message(row, self.m_begin[row], self.m_begin[row] + self.m_room[row])
             row += 1
         return row
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(-1)
-    def _message(
-        self, row: cython.Py_ssize_t, number: cython.uint, at: cython.Py_ssize_t, end: cython.Py_ssize_t
-    ) -> cython.int:
+    def _message(self, row: cython.Py_ssize_t, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.int:
         self.row = row
         self.cut = (self.m_flags[row] & NOT_WHOLE) != 0
         self.m_print[row] = self._print(row, at, end)
@@ -200,7 +202,7 @@ class Submessages:
         self.m_prefix[row] = self.from_
         at += HEADER
         while at + 4 <= end:
-            at = self._submessage(number, at, end)
+            at = self._submessage(at, end)
             if at < 0:
                 return at
         if at < end and not self.cut:
@@ -233,7 +235,7 @@ class Submessages:
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(-1)
-    def _submessage(self, number: cython.uint, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
+    def _submessage(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
         """Decode one; where the next begins (`end` where nothing sensible can follow)."""
         kind: cython.int = self.data[at]
         flags: cython.int = self.data[at + 1]
@@ -256,7 +258,7 @@ class Submessages:
             if body + length <= end:
                 self.faults[F_SHORT] += 1
             return body + length
-        self._blank(number, kind, flags, body, stop)
+        self._blank(kind, flags, body, stop)
         if self._decode(kind, flags, body, stop, body + length) != 0:
             self.sender[self.count] = self.from_
             self.addressee[self.count] = self.to
@@ -268,10 +270,10 @@ class Submessages:
     @cython.nogil
     @cython.exceptval(-1)
     def _blank(
-        self, number: cython.uint, kind: cython.int, flags: cython.int, body: cython.Py_ssize_t, stop: cython.Py_ssize_t
+        self, kind: cython.int, flags: cython.int, body: cython.Py_ssize_t, stop: cython.Py_ssize_t
     ) -> cython.int:
         row: cython.Py_ssize_t = self.count
-        self.message[row] = number
+        self.message[row] = self.row
         self.kind[row] = kind
         self.flags[row] = flags
         self.reader[row] = 0

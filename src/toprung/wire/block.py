@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from toprung.wire import _intern
 from toprung.wire.columns import Column, MessageFlag
+from toprung.wire.kernels import KERNELS, Kernels, as_view
 
 MAX_KEYS = 1 << 16  # different addresses, and different GUID prefixes, of one scan
 IPV4_HIGH = 0xFFFF  # upper half of the low word of an IPv4 address, which is kept as ::ffff:a.b.c.d
@@ -29,7 +29,7 @@ class Rows:
 
     def views(self) -> dict[str, memoryview]:
         """The columns as a kernel takes them."""
-        return {name: memoryview(array) for name, array in self.arrays.items()}
+        return {name: as_view(array) for name, array in self.arrays.items()}
 
     def shift(self, first: int, end: int) -> None:
         """Move rows [first, end) to the front."""
@@ -40,13 +40,18 @@ class Rows:
 class Tables:
     """Interning tables of one scan: they only grow, and index 0 means none."""
 
-    def __init__(self) -> None:
+    def __init__(self, kernels: Kernels = KERNELS) -> None:
         self.addresses: list[str] = [""]  # IPv4 dotted, IPv6 compressed
         self.prefixes: list[bytes] = [b""]  # 12 octets each
         self._address_words = _words()
         self._prefix_words = _words()
-        self.address_keys: Any = _intern.Intern(*self._address_words, _slots())
-        self.prefix_keys: Any = _intern.Intern(*self._prefix_words, _slots())
+        self.address_keys: Any = kernels.intern(*self._address_words, _slots())
+        self.prefix_keys: Any = kernels.intern(*self._prefix_words, _slots())
+
+    @property
+    def refused(self) -> int:
+        """Sightings of addresses and prefixes that found the tables full."""
+        return int(self.address_keys.refused + self.prefix_keys.refused)
 
     def grow(self) -> None:
         """Take over what the kernels have numbered since the last call."""
@@ -59,11 +64,11 @@ class Tables:
 
 
 def _words() -> tuple[memoryview, memoryview]:
-    return memoryview(np.zeros(MAX_KEYS, "u8")), memoryview(np.zeros(MAX_KEYS, "u8"))
+    return as_view(np.zeros(MAX_KEYS, "u8")), as_view(np.zeros(MAX_KEYS, "u8"))
 
 
 def _slots() -> memoryview:
-    return memoryview(np.zeros(2 * MAX_KEYS, "u4"))
+    return as_view(np.zeros(2 * MAX_KEYS, "u4"))
 
 
 def _address(high: int, low: int) -> str:
@@ -75,13 +80,11 @@ def _address(high: int, low: int) -> str:
 class Block:
     """About 4,096 messages with their submessages; everything in it is overwritten by the next block."""
 
-    def __init__(self, messages: Rows, submessages: Rows, begin: NDArray[Any], room: NDArray[Any]) -> None:
+    def __init__(self, messages: Rows, submessages: Rows) -> None:
         self.messages = messages
         self.submessages = submessages
         self.n_messages = 0
         self.n_submessages = 0
-        self._begin = begin
-        self._room = room
         self._captured = memoryview(b"")
         self._joined = memoryview(b"")
 
@@ -91,22 +94,22 @@ class Block:
 
     def datagram(self, message: int) -> memoryview:
         """UDP payload of a message row, as far as it is there."""
-        at = int(self._begin[message])
-        return self._octets(message)[at : at + int(self._room[message])]
+        at = int(self.messages.begin[message])
+        return self._as_view(message)[at : at + int(self.messages.room[message])]
 
     def payload(self, row: int) -> memoryview:
         """Serialised payload of a submessage row (a set's bitmap words; the body of what has neither)."""
         s = self.submessages
         at = int(s.payload_at[row])
-        return self._octets(int(s.message[row]))[at : at + int(s.payload_length[row])]
+        return self._as_view(int(s.message[row]))[at : at + int(s.payload_length[row])]
 
     def inline_qos(self, row: int) -> memoryview:
         """Inline QoS parameter list of a submessage row, its sentinel included; empty where there is none."""
         s = self.submessages
         at = int(s.payload_at[row])
-        return self._octets(int(s.message[row]))[at - int(s.inline_length[row]) : at]
+        return self._as_view(int(s.message[row]))[at - int(s.inline_length[row]) : at]
 
-    def _octets(self, message: int) -> memoryview:
+    def _as_view(self, message: int) -> memoryview:
         """Joined datagrams stand in a buffer of their own; offsets count from its beginning."""
         fragmented = int(self.messages.flags[message]) & MessageFlag.FRAGMENTED
         return self._joined if fragmented else self._captured

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toprung.errors import CaptureError
-from toprung.wire import _records
+from toprung.wire.kernels import KERNELS, Kernels, as_view
 from toprung.wire.link import LINK_TYPES, framing
 
 PCAP_HEADER = 24
@@ -37,10 +37,10 @@ WANTED = "a pcap or pcapng capture is needed"
 class Container:
     """Walks one capture.  `fill` reads the next records; `declared` tells that interfaces changed."""
 
-    def __init__(self, label: str, rows: int) -> None:
+    def __init__(self, label: str, rows: int, kernels: Kernels = KERNELS) -> None:
         self.label = label
         self.columns = {name: np.zeros(rows, dtype) for name, dtype in RECORD_COLUMNS}
-        self.records: Any = _records.Records({k: memoryview(v) for k, v in self.columns.items()}, rows)
+        self.records: Any = kernels.records({k: as_view(v) for k, v in self.columns.items()}, rows)
         self.links: list[int] = []  # link type of each interface of the current section
         self.all_links: dict[int, None] = {}
         self.framing = b""
@@ -66,26 +66,24 @@ class Container:
                 f"it ends inside the file header, after {len(head)} bytes", self.label, "capture again"
             )
         self.order, self.fraction_ns = PCAP_MAGICS[magic]
-        (network,) = struct.unpack_from(self.order + "I", head, 20)
+        network: int = struct.unpack_from(self.order + "I", head, 20)[0]
         self._interface(network & 0xFFFF, (1, 1, 0, 0), 0)
         if self.framing == b"\0":
             known = ", ".join(f"{link.number} ({link.name})" for link in LINK_TYPES.values())
-            raise CaptureError(
-                f"its link type is {network & 0xFFFF}, which cannot be read", self.label, f"readable are {known}"
-            )
+            what = f"its link type is {network & 0xFFFF}, which cannot be read"
+            raise CaptureError(what, self.label, f"readable are {known}")
         self.declare()
         return PCAP_HEADER
 
     def attach(self, view: memoryview) -> None:
+        """The window that offsets count in."""
         self.records.attach(view)
 
-    def fill(self, view: memoryview, at: int, end: int) -> int:
-        """Fill the record columns from `at` on; where reading stopped.  Raises CaptureError (impossible lengths)."""
+    def fill(self, at: int, end: int) -> int:
+        """Fill the record columns from `at` on; where reading stopped.  `records.status` says why."""
         if self.fraction_ns:
-            at = self.records.pcap(at, end, self.fraction_ns)
-        else:
-            at = self.records.pcapng(at, end)
-        return at
+            return int(self.records.pcap(at, end, self.fraction_ns))
+        return int(self.records.pcapng(at, end))
 
     def complain(self, at: int, packets: int) -> None:
         """Raise what the status of the last `fill` calls for; `at` is an offset in the capture."""
@@ -103,7 +101,7 @@ class Container:
             )
 
     def special(self, view: memoryview, at: int, end: int, where: int) -> int | None:
-        """Read a section or interface block at `at` (byte `where` of the capture); None: it is not all there."""
+        """Read a header block at `at` (byte `where` of the capture); its end, None: it is not all there."""
         if at + BLOCK_HEADER > end:
             return None
         if bytes(view[at : at + 4]) == PCAPNG_MAGIC:
@@ -112,11 +110,10 @@ class Container:
                 raise CaptureError("a section has no byte-order mark", f"{self.label} byte {where}", WANTED)
             self.order = order
             self.links, self._scales, self._snaps = [], [], []
-        (total,) = struct.unpack_from(self.order + "I", view, at + 4)
+        total: int = struct.unpack_from(self.order + "I", view, at + 4)[0]
         if total < BLOCK_HEADER or total % 4 or total > MAX_RECORD:
-            raise CaptureError(
-                f"a header block claims {total} bytes", f"{self.label} byte {where}", "the file is damaged there"
-            )
+            what = f"a header block claims {total} bytes"
+            raise CaptureError(what, f"{self.label} byte {where}", "the file is damaged there")
         if at + total > end:
             return None
         if bytes(view[at : at + 4]) != PCAPNG_MAGIC and total >= BLOCK_HEADER + 8:
@@ -153,7 +150,7 @@ class Container:
         self.framing = bytes(framing(link) for link in self.links)
         scales: NDArray[np.int64] = np.array(self._scales, "i8").reshape(-1)
         snaps: NDArray[np.uint32] = np.array(self._snaps, "u4")
-        self.records.declare(self.order == "<", memoryview(scales), memoryview(snaps))
+        self.records.declare(self.order == "<", as_view(scales), as_view(snaps))
 
 
 def _resolution(value: int) -> tuple[int, int, int]:

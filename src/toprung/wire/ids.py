@@ -49,6 +49,7 @@ class Sub(IntEnum):
 
 
 SECURED = frozenset({Sub.SEC_BODY, Sub.SEC_PREFIX, Sub.SEC_POSTFIX, Sub.SRTPS_PREFIX, Sub.SRTPS_POSTFIX})
+SUB_NAMES = {int(kind): kind.name for kind in Sub}
 ENTITY_SUBMESSAGES = frozenset(kind for kind in Sub if kind.entity >= 0)
 FIRST_VENDOR_KIND = 0x80  # 0x80..0xFF belong to the vendor (9.4.5.1.1)
 
@@ -131,7 +132,5 @@ def entity_name(entity: int) -> str:
 
 def kind_name(kind: int) -> str:
     """A submessage kind as the standard spells it, "vendor 0x80" or "unknown 0x17"."""
-    try:
-        return Sub(kind).name
-    except ValueError:
-        return f"{'vendor' if kind >= FIRST_VENDOR_KIND else 'unknown'} 0x{kind:02x}"
+    name = SUB_NAMES.get(kind)
+    return name or f"{'vendor' if kind >= FIRST_VENDOR_KIND else 'unknown'} 0x{kind:02x}"

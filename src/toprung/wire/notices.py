@@ -43,6 +43,11 @@ class NoticeSeen:
     port: int
     seen: Seen
 
+    @property
+    def key(self) -> tuple[str, str, str, int]:
+        """What tells it from others."""
+        return self.kind, self.source, self.about, self.port
+
 
 @dataclass(frozen=True, slots=True)
 class NeighbourSeen:
@@ -51,6 +56,11 @@ class NeighbourSeen:
     address: str
     hardware: str
     seen: Seen
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """What tells it from others."""
+        return self.address, self.hardware
 
 
 class Notices:
