@@ -63,7 +63,7 @@ class Scan:
     ) -> None:
         self.label = label
         self.tables = Tables(kernels)
-        self._progress = progress
+        self.progress = progress
         self._span = span
         self._source = Source(chunks)
         self._container = Container(label, RECORDS, kernels)
@@ -89,8 +89,8 @@ class Scan:
             container.attach(source.view)
             at = container.fill(at, source.end)
             yield from self._read(source.view)
-            if self._progress is not None:
-                self._progress(source.base + at)
+            if self.progress is not None:
+                self.progress(source.base + at)
             container.complain(source.base + at, self._packets)
             status = container.records.status
             if status == SPECIAL:
@@ -125,6 +125,8 @@ class Scan:
                 f"the capture ends inside packet {self._packets + 1}, which begins at byte {at}: "
                 f"{left} bytes of it are there"
             )
+        if self._source.cut:
+            self._tail = self._source.cut + (f"; {self._tail}" if self._tail else "")
 
     def _read(self, view: memoryview) -> Iterator[Block]:
         """Decode the records that the container holds."""

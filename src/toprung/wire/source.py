@@ -9,10 +9,14 @@ Octets = bytes | bytearray | memoryview | mmap
 
 
 class Source:
-    """A window on a capture.  `view[at:end]` is there; `base` is the window's place in the capture."""
+    """A window on a capture.  `view[at:end]` is there; `base` is the window's place in the capture.
+
+    A maker of chunks that knows its data end too early raises EOFError with words, which become `cut`.
+    """
 
     def __init__(self, chunks: Octets | Iterable[Octets]) -> None:
         self.base = 0
+        self.cut: str | None = None
         self._chunks: Iterator[Octets] | None = None
         self._waiting = memoryview(b"")
         self._buffer = memoryview(b"")
@@ -30,6 +34,15 @@ class Source:
         self._buffer[: len(old)] = old
         self.view = self._buffer.toreadonly()
 
+    def _next(self) -> Octets | None:
+        assert self._chunks is not None
+        try:
+            return next(self._chunks, None)
+        except EOFError as early:
+            self.cut = str(early) or "the capture ends early"
+            self._chunks = iter(())
+            return None
+
     def more(self, at: int, wanted: int) -> int | None:
         """Drop what stands before `at`, bring at least `wanted` octets from there; where they stand now.
 
@@ -45,7 +58,7 @@ class Source:
             self._resize(2 * len(self._buffer))
         while self.end < len(self._buffer):
             if not self._waiting:
-                chunk = next(self._chunks, None)
+                chunk = self._next()
                 if chunk is None:
                     break
                 self._waiting = memoryview(chunk).cast("B")

@@ -1,0 +1,1 @@
+"""The I/O: captures from files and pipes."""
