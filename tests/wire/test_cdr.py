@@ -328,7 +328,29 @@ def test_published_vectors_with_headers_inside() -> None:
             with w.member(1):
                 w.string("hi")
 
+    def optional(w: Writer) -> None:
+        with w.delimited():
+            w.u8(5), w.boolean(True), w.u32(9)
+
+    def absent(w: Writer) -> None:
+        with w.delimited():
+            w.u8(5), w.boolean(False)
+
+    def structs(w: Writer) -> None:
+        with w.delimited():
+            w.u32(2), w.u16(1), w.u8(2), w.u16(3), w.u8(4)
+
+    def numbers(w: Writer) -> None:
+        w.string("ab"), w.u32(2), w.i64(1), w.i64(-1), w.blob(bytes((7, 8, 9)))
+
     expected = {
+        optional: (Encoding.D_CDR2, "00090000 08000000 05 01 0000 09000000"),
+        absent: (Encoding.D_CDR2, "00090000 02000000 05 00"),
+        structs: (Encoding.CDR2, "00070000 0B000000 02000000 0100 02 00 0300 04"),
+        numbers: (
+            Encoding.CDR2,
+            "00070000 03000000 616200 00 02000000 0100000000000000 FFFFFFFFFFFFFFFF 03000000 070809",
+        ),
         appendable: (Encoding.D_CDR2, "00090000 14000000 01000000 04030201 0605 0000 000000000000F83F"),
         mutable: (
             Encoding.PL_CDR2,
