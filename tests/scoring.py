@@ -15,12 +15,11 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from toprung.diagnose import diagnose
-from toprung.live.files import open_capture
+from toprung.cli.inputs import CaptureWord
+from toprung.cli.reading import observe
 from toprung.model.finding import Severity
 from toprung.model.ladder import State
 from toprung.model.site_file import load_site
-from toprung.observe import look, recognise
 
 RIGHT, WRONG, UNSEEN, SPARED = "right", "wrong", "unseen", "-"
 
@@ -62,9 +61,7 @@ def score(corpus: Path, entry: dict) -> Score:
     folder = corpus / entry["id"]
     site = load_site((folder / "site.yaml").read_bytes(), str(folder / "site.yaml"))
     captures = sorted(folder.glob("*.pcap*"))
-    scans = [(path.name.split(".")[0], open_capture(path)) for path in captures]
-    picture = look(scans)
-    diagnosis = diagnose(site, picture, recognise(site, picture))
+    diagnosis = observe(site, [CaptureWord(path.name.split(".")[0], path) for path in captures])
     climbs = {str(c.flow): c for c in diagnosis.ladder.climbs}
     faults = tuple(f"{f.code}: {f.says}" for f in diagnosis.findings if f.severity is not Severity.NOTE)
     marks = tuple(_mark(flow, climbs.get(flow), entry) for flow in entry["samples"])
@@ -97,8 +94,11 @@ def table(scores: list[Score], everything: bool = False) -> str:
     for s in scores:
         lines.append(f"{'ok ' if s.right else 'BAD'} {s.id:<22} {s.expected:<44} {s.seconds:5.2f} s")
         if not s.right or everything:
-            lines += [f"      {m.mark:<7} {m.truth:<7} {m.flow:<44} {m.said}" for m in s.marks
-                      if everything or m.mark not in (RIGHT, SPARED)]
+            lines += [
+                f"      {m.mark:<7} {m.truth:<7} {m.flow:<44} {m.said}"
+                for m in s.marks
+                if everything or m.mark not in (RIGHT, SPARED)
+            ]
             lines += [f"      finding {f[:150]}" for f in s.faults]
     marks = [m.mark for s in scores for m in s.marks]
     counted = ", ".join(f"{marks.count(k)} {k}" for k in (RIGHT, WRONG, UNSEEN))

@@ -115,11 +115,13 @@ def _silent(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     rate = case.declared.rate_hz
     if rate is None or not found.watched_leaving:
         return None
-    written = max((s.tally.last for s in scene.samples_of(found.writer)), default=None)
-    since = written or min(found.writer.introduced, default=None)
+    views = scene.views_at(case.writer.machine)  # one clock, and every sample passes there
+    written = max((s.tally.last for s in scene.samples_of(found.writer) if s.view in views), default=None)
+    since = written or min((m for m in found.writer.introduced if m.view in views), default=None)
     if since is None:
         return None
-    lasting = (_alive_until(scene, found.writer) - since.time_ns) / 1e9
+    until = scene.last_sign_ns((found.writer.participant,), since.view)
+    lasting = ((until or since.time_ns) - since.time_ns) / 1e9
     if lasting < max(SILENT_S, PERIODS_EXPECTED / rate) or (written is None and found.written_upto > 0):
         return None
     never = written is None
@@ -143,10 +145,6 @@ def _silent(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
             "for something.",
         ),
     )
-
-
-def _alive_until(scene: Scene, writer: Endpoint) -> int:
-    return scene.participant(writer.participant).last_heard.time_ns
 
 
 def _joined_late(scene: Scene, case: Case, found: Delivery) -> Verdict | None:

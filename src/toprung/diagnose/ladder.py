@@ -18,8 +18,9 @@ from toprung.model.finding import Finding
 from toprung.model.ladder import RUNGS, Climb, Ladder, Rung, State
 from toprung.model.picture import Picture
 from toprung.model.site import Site
+from toprung.observe.cast import Cast
 from toprung.observe.drafting import draft
-from toprung.observe.whoiswho import Cast, recognise
+from toprung.observe.whoiswho import recognise
 
 JUDGES: dict[Rung, Callable[[Scene, Case], Verdict]] = {
     Rung.PATH: judge_path,

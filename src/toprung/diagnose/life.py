@@ -40,11 +40,30 @@ def life_of(scene: Scene, end: End) -> Life | None:
 
 
 def _life(scene: Scene, end: End) -> Life:
-    index = max(end.lives, key=lambda i: scene.participant(i).last_heard.time_ns)
+    index = end.lives[-1]
     seen = scene.participant(index)
-    last = seen.goodbye or seen.last_heard
-    silent = (_others_end(scene, end, last) - last.time_ns) / 1e9
+    lasts = [(_silence_s(scene, end, last), last) for last in _last_signs(scene, index)]
+    silent, last = min(lasts, default=(0.0, seen.last_heard))
+    if seen.goodbye is not None:
+        silent, last = _silence_s(scene, end, seen.goodbye), seen.goodbye
     return Life(_fate(scene, index, seen, silent), index, last, max(silent, 0.0))
+
+
+def _last_signs(scene: Scene, index: int) -> list[Mark]:
+    """The last datagram in each view: views have clocks of their own and are compared by silence only."""
+    latest: dict[int, Mark] = {}
+    for stream in scene.streams_of((index,)):
+        for tally in (stream.discovery, stream.data):
+            if tally is not None:
+                latest[stream.view] = max(latest.get(stream.view, tally.last), tally.last)
+    return list(latest.values())
+
+
+def _silence_s(scene: Scene, end: End, last: Mark) -> float:
+    """From a participant's last sign in a view to the last sign of anybody else there: a capture that runs
+    on after everybody was stopped says nothing about one of them."""
+    others = set(range(len(scene.picture.participants))) - set(end.lives)
+    return ((scene.last_sign_ns(others, last.view) or last.time_ns) - last.time_ns) / 1e9
 
 
 def _fate(scene: Scene, index: int, seen: Participant, silent_s: float) -> Fate:
@@ -55,19 +74,6 @@ def _fate(scene: Scene, index: int, seen: Participant, silent_s: float) -> Fate:
     if seen.lease_ns and _longest_pause_s(seen) * 1e9 > seen.lease_ns:
         return Fate.LAPSED
     return Fate.ALIVE
-
-
-def _others_end(scene: Scene, end: End, last: Mark) -> int:
-    """When the last participant of another name was heard in the same view: a capture that runs on after
-    everybody was stopped says nothing about one of them."""
-    others = [
-        tally.last.time_ns
-        for stream in scene.picture.streams
-        if stream.view == last.view and stream.participant not in end.lives
-        for tally in (stream.discovery, stream.data)
-        if tally
-    ]
-    return max(others, default=last.time_ns)
 
 
 def _period_s(scene: Scene, index: int, seen: Participant) -> float:

@@ -48,10 +48,8 @@ def _is_from(dialogue: Dialogue, readers: set[Guid]) -> bool:
 
 
 def takes(dialogue: Dialogue) -> bool:
-    """Whether the acknowledgements show that something was received, or that nothing is missing."""
-    if dialogue.acknacks is None:
-        return False
-    return dialogue.acknowledged_below > 1 or dialogue.written_upto == 0
+    """Whether the acknowledgements show that something was received."""
+    return dialogue.acknacks is not None and dialogue.acknowledged_below > 1
 
 
 def arrivals(scene: Scene, case: Case, writer: Endpoint) -> list[Samples]:

@@ -23,7 +23,7 @@ from toprung.model.picture import (
     View,
 )
 from toprung.model.site import DeclaredFlow, Site
-from toprung.observe.whoiswho import Cast
+from toprung.observe.cast import Cast
 
 T = TypeVar("T")
 K = TypeVar("K")
@@ -177,6 +177,13 @@ class Scene:
         """Datagrams of one machine looked for on the other."""
         out, into = self.views_at(sender), self.views_at(receiver)
         return tuple(c for c in self.picture.crossings if c.sender in out and c.receiver in into)
+
+    def last_sign_ns(self, participants: Iterable[int], view: int) -> int | None:
+        """When these participants were last heard in one view, by that view's clock."""
+        tallies = (
+            t for s in self.streams_of(participants) if s.view == view for t in (s.discovery, s.data) if t
+        )
+        return max((t.last.time_ns for t in tallies), default=None)
 
     # how to point at a packet
 

@@ -9,9 +9,10 @@ from toprung.diagnose.delivery import Delivery, delivery
 from toprung.diagnose.scene import Case, End, Scene
 from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.finding import Severity
-from toprung.model.picture import Dialogue, Samples, Spread
+from toprung.model.picture import Dialogue, Mark, Samples, Spread
 
 ENOUGH = 8  # samples or answers: fewer show no habit
+MANY = 20  # samples whose quantiles mean something
 PERIODS = 3  # a pause of so many periods is felt
 BURST_SHARE = 0.35  # samples closer than this share of their period come in a burst
 CAUTION = (
@@ -91,37 +92,43 @@ def _overloaded(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     if rate is None or within is None:
         return None
     bearable = max(within, PERIODS / rate)
-    if found.left and _in_bursts(found.left, rate, bearable):
-        return _overload_verdict(scene, case.writer, found.left.between, found.left, "sends nothing")
-    for end, other in ((case.reader, case.writer), (case.writer, case.reader)):
+    for end, other in ((case.writer, case.reader), (case.reader, case.writer)):
+        if (held_up := _bursty(scene, end, bearable)) is not None and held_up.between is not None:
+            return _overload_verdict(scene, end, held_up.between, held_up.tally.first, "sends nothing")
         late = _late_answers(scene, end, other, bearable)
-        if late is not None and late.answer is not None and found.best is not None:
-            return _overload_verdict(scene, end, late.answer, found.best, "answers nothing")
+        if late is not None and late.answer is not None and late.heartbeats is not None:
+            return _overload_verdict(scene, end, late.answer, late.heartbeats.first, "answers nothing")
     return None
 
 
-def _in_bursts(samples: Samples, rate_hz: float, bearable_s: float) -> bool:
-    between = samples.between
-    if between is None or between.count < ENOUGH or between.most <= bearable_s:
+def _bursty(scene: Scene, end: End, bearable_s: float) -> Samples | None:
+    """Samples that already leave the end's own machine in bursts, with pauses longer than bearable."""
+    views = scene.views_at(end.machine)
+    left = [s for s in scene.samples_from(end.lives) if s.view in views and s.outgoing is not False]
+    held_up = [s for s in left if _in_bursts(s, bearable_s)]
+    return max(held_up, key=lambda s: s.between.count if s.between else 0, default=None)
+
+
+def _in_bursts(samples: Samples, bearable_s: float) -> bool:
+    between, rate = samples.between, samples.rate_hz
+    if between is None or rate is None or between.count < MANY or between.most <= bearable_s:
         return False
-    return between.p50 < BURST_SHARE / rate_hz or (
-        between.p05 < BURST_SHARE / rate_hz and between.p95 > bearable_s
-    )
+    quick = BURST_SHARE / rate
+    return between.p50 < quick or (between.p05 < quick and between.p95 > bearable_s)
 
 
 def _late_answers(scene: Scene, end: End, other: End, bearable_s: float) -> Dialogue | None:
-    """Heartbeats that came to the end's machine and were answered too late, too often."""
+    """Heartbeats that came to the end's machine and were mostly answered too late."""
     views = scene.views_at(end.machine)
     late = [
         d
         for d in scene.dialogues(other.lives, end.lives)
-        if d.answer and d.answer.count >= ENOUGH and d.answer.p95 > bearable_s and d.view in views
+        if d.answer and d.answer.count >= ENOUGH and d.answer.p50 > bearable_s and d.view in views
     ]
-    return max(late, key=lambda d: d.answer.p95 if d.answer else 0.0, default=None)
+    return max(late, key=lambda d: d.answer.p50 if d.answer else 0.0, default=None)
 
 
-def _overload_verdict(scene: Scene, end: End, pauses: Spread | None, samples: Samples, does: str) -> Verdict:
-    assert pauses is not None
+def _overload_verdict(scene: Scene, end: End, pauses: Spread, since: Mark, does: str) -> Verdict:
     return broken(
         "machine-overloaded",
         end.machine,
@@ -129,10 +136,7 @@ def _overload_verdict(scene: Scene, end: End, pauses: Spread | None, samples: Sa
         "burst: it is too "
         "busy, or its process is held up.",
         f"What it writes comes in bursts, and what it gets is used late. {CAUTION}",
-        (
-            scene.evidence(samples.tally.first, "from here on, samples leave in bursts"),
-            *(scene.evidence(m, "after a pause") for m in samples.holes[:1]),
-        ),
+        (scene.evidence(since, f"from here on, {end.name} {does} for a while and then all at once"),),
         (
             f"Find what takes {end.machine}'s processor (load, thermal throttling, swap, a "
             "debugger) and move it off.",
@@ -161,7 +165,7 @@ def _late(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
             ),
             Severity.HURTS,
         )
-    if not _jumps(case, found.came):
+    if age.count < MANY or not _jumps(case, found.came):
         return None
     return broken(
         "jitter",

@@ -186,7 +186,8 @@ class Dialogue:
 
     Heartbeats and acknowledgements of builtin and of user endpoints.  `reader.entity` is 0 where the
     heartbeats went to any reader of that participant; a heartbeat addressed to nobody (multicast) is
-    counted in every dialogue of its writer that exists.
+    counted in every dialogue of its writer that exists, and before the first of them in one of its own,
+    whose reader's prefix is empty.
     """
 
     view: int

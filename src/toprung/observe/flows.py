@@ -128,8 +128,8 @@ def dialogues_of(shard: Shard) -> list[Dialogue]:
     """One view's dialogues.
 
     Heartbeats to any reader of a participant belong to the dialogues of its readers that answered; only
-    where none did they make a dialogue of their own.  The same goes for heartbeats to anybody, whose
-    reader has the prefix b"".
+    where none did they make a dialogue of their own.  Heartbeats to anybody that came before the first
+    dialogue of their writer make one whose reader has the prefix b"".
     """
     table = shard.folds.talk
     n = table.keys.length()
@@ -168,12 +168,9 @@ def _dialogue(shard: Shard, r: list[int], writer: Guid, reader: Guid, answer: Sp
 def _settled(dialogues: list[Dialogue]) -> list[Dialogue]:
     """Dialogues with any reader, given to the readers that answered."""
     answered: set[tuple[Guid, bytes]] = {(d.writer, d.reader.prefix) for d in dialogues if d.reader.entity}
-    talking = {writer for writer, _ in answered} | {d.writer for d in dialogues if d.reader.prefix}
     general = {(d.writer, d.reader.prefix): d for d in dialogues if not d.reader.entity and d.reader.prefix}
     kept = []
     for d in dialogues:
-        if not d.reader.prefix and d.writer in talking:
-            continue
         if d.reader.entity:
             kept.append(_with_general(d, general.get((d.writer, d.reader.prefix))))
         elif (d.writer, d.reader.prefix) not in answered:
