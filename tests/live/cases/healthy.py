@@ -14,6 +14,7 @@ from edits import (
     everywhere,
     first,
     peers,
+    reader_qos,
     restart,
     routed,
     server,
@@ -21,6 +22,7 @@ from edits import (
     size,
     start_at,
     to_brain_too,
+    writer_qos,
 )
 
 from cases.case import healthy
@@ -152,5 +154,19 @@ CASES = (
     ),
     healthy(
         "fast_memory", "camera and navigation share memory on one machine", "fast", to_brain_too(), usb=True
+    ),
+    healthy(
+        "fast_paperlatency",
+        "latency budgets conflict on paper; the library does not look",
+        "fast",
+        writer_qos("drive", latency_budget=0.5),
+        reader_qos("drive", latency_budget=0.01),
+    ),
+    healthy(
+        "fast_paperpresentation",
+        "presentations conflict on paper; the library does not look",
+        "fast",
+        reader_qos("odom", access_scope="topic", ordered=1),
+        usb=True,
     ),
 )
