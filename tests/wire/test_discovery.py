@@ -230,8 +230,8 @@ ENDPOINTS = st.builds(
     durability_service=SERVICE, unicast=LOCATORS, multicast=LOCATORS, version=VERSION,
     vendor=st.integers(0, 0xFFFF), name=TEXT, type_information=st.none() | WORDS,
     type_object=st.none() | WORDS, type_max_size=st.none() | U32, type_consistency=CONSISTENCY,
-    content_filter=FILTER, expects_inline_qos=st.booleans(), properties=PAIRS, user_data=BYTES, topic_data=BYTES, group_data=BYTES,
-    key_hash=st.none() | RAW16, unknown=UNKNOWN,
+    content_filter=FILTER, expects_inline_qos=st.booleans(), properties=PAIRS, user_data=BYTES,
+    topic_data=BYTES, group_data=BYTES, key_hash=st.none() | RAW16, unknown=UNKNOWN,
 )  # fmt: skip
 TOPICS = st.builds(
     TopicData, st.none() | GUIDS, topic=TEXT.filter(bool), type_name=TEXT,

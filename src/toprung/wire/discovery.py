@@ -41,6 +41,7 @@ from toprung.wire.cdr import (
     Writer,
     encapsulation,
 )
+from toprung.wire.limits import MAX_PAYLOAD_BYTES
 from toprung.wire.parameters import Found, Malformed, Parameter, carried_by, read_list, write_list
 from toprung.wire.shapes import GUID_BYTES, PREFIX_BYTES, read_guid
 
@@ -159,7 +160,7 @@ def _open(
         inlined = read_list(bytes(inline_qos), 0, inline_little, _ROWS["I"])
         inline = _inline(inlined)
         complaints = inlined.malformed
-    data = bytes(payload)
+    data = bytes(payload[:MAX_PAYLOAD_BYTES])
     found = Found()
     if data:
         try:
@@ -273,7 +274,7 @@ def read_liveliness(
     payload: Bytes, inline_qos: Bytes = b"", inline_little: bool = True
 ) -> Reading[LivelinessData]:
     """A DATA of the participant message writer.  Never raises."""
-    data = bytes(payload)
+    data = bytes(payload[:MAX_PAYLOAD_BYTES])
     inline = read_inline_qos(inline_qos, inline_little) if inline_qos else Reading(InlineQos())
     status = inline.data.status if inline.data else Status.ALIVE
     try:
