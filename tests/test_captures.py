@@ -17,7 +17,9 @@ BESIDE = Path(__file__).resolve().parents[2] / "shared" / "captures"
 
 
 def _cases(corpus: Path):
-    return [pytest.param(e, id=e["id"]) for e in read_truth(corpus)] if (corpus / "truth.json").exists() else []
+    return (
+        [pytest.param(e, id=e["id"]) for e in read_truth(corpus)] if (corpus / "truth.json").exists() else []
+    )
 
 
 @pytest.mark.parametrize("entry", _cases(OWN))
