@@ -255,19 +255,21 @@ def _differing(data: Announcement, rows: dict[int, Parameter], default: Announce
 def _bodies(
     data: Announcement, rows: dict[int, Parameter], order: Iterable[int], little: bool
 ) -> Iterator[tuple[int, bytes]]:
-    turn: dict[int, int] = {}
+    turns: dict[int, int] = {}
     kept: dict[int, list[bytes]] = {}
     for pid, body in data.unknown:
         kept.setdefault(pid, []).append(body)
     for pid in order:
-        nth = turn.get(pid, 0)
-        turn[pid] = nth + 1
-        if nth < len(kept.get(pid, ())):
-            yield pid, kept[pid][nth]
+        turn = turns.get(pid, 0)
+        turns[pid] = turn + 1
+        as_they_came = kept.get(pid, ())
+        if turn < len(as_they_came):
+            yield pid, as_they_came[turn]
             continue
         row = rows[pid]
         values = _values(data, row)
-        yield pid, row.shape.write((values[0][nth],) if row.repeats else values, little)
+        one = (values[0][turn - len(as_they_came)],) if row.repeats else values
+        yield pid, row.shape.write(one, little)
 
 
 def read_liveliness(
