@@ -9,7 +9,14 @@ import sys
 from setuptools import Extension, setup
 
 KERNELS = (
-    "toprung.observe._fold",
+    "toprung.observe._assemblies",
+    "toprung.observe._calls",
+    "toprung.observe._keys",
+    "toprung.observe._prints",
+    "toprung.observe._rows",
+    "toprung.observe._samples",
+    "toprung.observe._streams",
+    "toprung.observe._talk",
     "toprung.wire._datagrams",
     "toprung.wire._fragments",
     "toprung.wire._intern",

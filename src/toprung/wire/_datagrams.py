@@ -65,70 +65,15 @@ F_UDP = cython.declare(cython.int, int(Fault.UDP))
 F_LINK_TYPE = cython.declare(cython.int, int(Fault.LINK_TYPE))
 
 
-@cython.final
-@cython.cclass
 class Datagrams:
-    """Reads records, fills message rows.  A piece has `piece` = 2 * its place + more-fragments, else -1."""
+    """Reads records, fills message rows.
 
-    data: cython.const[cython.uchar][::1]
-    framing: cython.const[cython.uchar][::1]  # by interface of the capture
-    r_time: cython.longlong[::1]
-    r_at: cython.longlong[::1]
-    r_captured: cython.uint[::1]
-    r_length: cython.uint[::1]
-    r_interface: cython.ushort[::1]
-    time_ns: cython.longlong[::1]
-    packet: cython.uint[::1]
-    interface: cython.ushort[::1]
-    source: cython.uint[::1]
-    target: cython.uint[::1]
-    source_port: cython.ushort[::1]
-    target_port: cython.ushort[::1]
-    ttl: cython.uchar[::1]
-    flags: cython.uchar[::1]
-    size: cython.uint[::1]
-    wire_bytes: cython.uint[::1]
-    fragments: cython.ushort[::1]
-    begin: cython.longlong[::1]
-    room: cython.uint[::1]
-    ip_id: cython.uint[::1]
-    piece: cython.int[::1]
-    aside_row: cython.uint[::1]
-    aside_kind: cython.int[::1]
-    aside_at: cython.longlong[::1]
-    aside_end: cython.longlong[::1]
-    aside_source: cython.uint[::1]
-    n_mac: cython.ulonglong[::1]
-    n_address: cython.uint[::1]
-    n_before: cython.int[::1]
-    n_count: cython.ulonglong[::1]
-    n_bytes: cython.ulonglong[::1]
-    n_first_ns: cython.longlong[::1]
-    n_last_ns: cython.longlong[::1]
-    n_first: cython.uint[::1]
-    n_last: cython.uint[::1]
-    n_latest: cython.int[::1]
-    faults: cython.ulonglong[::1]
-    addresses: Intern
-    count = cython.declare(cython.Py_ssize_t, visibility="readonly")
-    pieces = cython.declare(cython.Py_ssize_t, visibility="readonly")
-    asides = cython.declare(cython.Py_ssize_t, visibility="readonly")
-    short = cython.declare(cython.Py_ssize_t, visibility="readonly")
-    neighbours = cython.declare(cython.int, visibility="readonly")
-    # of the packet in hand
-    row: cython.Py_ssize_t
-    number: cython.uint
-    wire_end: cython.Py_ssize_t
-    mac_at: cython.Py_ssize_t
-    marks: cython.int
-    nic: cython.uint
-    hops: cython.int
-    from_: cython.uint
-    to_high: cython.ulonglong
-    to_low: cython.ulonglong
-    id: cython.uint
+    A piece stands in a row (`piece` is 2 * its place + more-fragments, else -1) until the joiner has it.
+    """
 
-    def __init__(self, records: Any, messages: Any, asides: Any, neighbours: Any, addresses: Any, faults: Any) -> None:
+    def __init__(
+        self, records: Any, messages: Any, asides: Any, neighbours: Any, addresses: Any, joiner: Any, faults: Any
+    ) -> None:
         self.r_time, self.r_at = records["time_ns"], records["at"]
         self.r_captured, self.r_length = records["captured"], records["length"]
         self.r_interface = records["interface"]
@@ -146,7 +91,7 @@ class Datagrams:
         self.n_first_ns, self.n_last_ns = neighbours["first_ns"], neighbours["last_ns"]
         self.n_first, self.n_last = neighbours["first"], neighbours["last"]
         self.n_latest = neighbours["latest"]
-        self.addresses = addresses
+        self.addresses, self.joiner = addresses, joiner
         self.faults = faults
         self.neighbours = 0
         self.short = 0
@@ -170,7 +115,6 @@ class Datagrams:
         row: cython.Py_ssize_t
         self.data = data
         self.count = 0
-        self.pieces = 0
         self.asides = 0
         with cython.nogil:
             for row in range(rows):
@@ -178,19 +122,13 @@ class Datagrams:
                 self.number = number + 1 + row
                 self._frame(self.r_at[row], self.r_at[row] + self.r_captured[row], self.r_interface[row])
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _fault(self, kind: cython.int, end: cython.Py_ssize_t) -> cython.int:
+    def _fault(self, kind, end):
         """Count what is malformed; a packet that was merely cut is not."""
         if end >= self.wire_end:
             self.faults[kind] += 1
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _frame(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t, interface: cython.uint) -> cython.int:
+    def _frame(self, at, end, interface):
         framing: cython.int = self.framing[interface]
         kind: cython.int = 0
         head: cython.Py_ssize_t
@@ -232,10 +170,7 @@ class Datagrams:
             return self._aside(ARP, at, end)
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _cooked(self, packet_type: cython.int, address_length: cython.int, at: cython.Py_ssize_t) -> cython.int:
+    def _cooked(self, packet_type, address_length, at):
         """Linux cooked: 0..2 came to this machine, 3 was overheard, 4 was sent by it."""
         if packet_type == 4:
             self.marks = OUTGOING
@@ -245,10 +180,7 @@ class Datagrams:
             self.mac_at = at
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _aside(self, kind: cython.int, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.int:
+    def _aside(self, kind, at, end):
         self.aside_row[self.asides] = self.row
         self.aside_kind[self.asides] = kind
         self.aside_at[self.asides] = at
@@ -257,10 +189,7 @@ class Datagrams:
         self.asides += 1
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _ipv4(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.int:
+    def _ipv4(self, at, end):
         head: cython.int
         total: cython.int
         place: cython.int
@@ -289,10 +218,7 @@ class Datagrams:
         end = min(end, claimed)
         return self._transport(self.data[at + 9], (place & 0x1FFF) << 4 | (place >> 13 & 1), at + head, end, claimed)
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _ipv6(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.int:
+    def _ipv6(self, at, end):
         """Walks at most eight extension headers; of a fragment, only those before the fragment header."""
         protocol: cython.int
         place: cython.int = 0
@@ -333,12 +259,7 @@ class Datagrams:
                 break
         return self._transport(protocol, place, at, end, claimed)
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _transport(
-        self, protocol: cython.int, place: cython.int, at: cython.Py_ssize_t, end: cython.Py_ssize_t, claimed: cython.Py_ssize_t
-    ) -> cython.int:
+    def _transport(self, protocol, place, at, end, claimed):
         """`place` is 2 * the fragment's place + more-fragments; `end` what is there, `claimed` what was sent."""
         length: cython.Py_ssize_t = claimed - at
         if protocol == UDP:
@@ -347,18 +268,14 @@ class Datagrams:
             if length <= 0 or (place >> 1) + length > 65535 or (place & 1 == 1 and length & 7 != 0):
                 self.faults[F_FRAGMENT] += 1
                 return 0
-            self.pieces += 1
-            self.source_port[self.count] = 0
-            self.target_port[self.count] = 0
-            return self._row(at, max(at, end), length, place)
+            self._row(at, max(at, end), length, place)
+            self.count += self.joiner.add(self.count - 1) - 1
+            return 0
         if protocol in (ICMP, ICMP6) and place >> 1 == 0:
             return self._aside(protocol, at, end)
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _udp(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t, claimed: cython.Py_ssize_t) -> cython.int:
+    def _udp(self, at, end, claimed):
         length: cython.Py_ssize_t
         if at + 8 > end:
             return self._fault(F_UDP, end)
@@ -378,10 +295,7 @@ class Datagrams:
         self.target_port[self.count] = u16be(self.data, at + 2)
         return self._row(at + 8, end, length - 8, -1)
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _row(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t, size: cython.Py_ssize_t, piece: cython.int) -> cython.int:
+    def _row(self, at, end, size, piece):
         row: cython.Py_ssize_t = self.count
         self.time_ns[row] = self.r_time[self.row]
         self.packet[row] = self.number
@@ -400,10 +314,7 @@ class Datagrams:
         self.count += 1
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _neighbour(self) -> cython.int:
+    def _neighbour(self):
         """Count this packet under (IP source, link-layer source); the table is bounded, later pairs are dropped."""
         mac: cython.ulonglong
         row: cython.int

@@ -37,64 +37,11 @@ CUT = cython.declare(cython.int, int(MessageFlag.CUT))
 F_FRAGMENT = cython.declare(cython.int, int(Fault.FRAGMENT))
 
 
-@cython.final
-@cython.cclass
 class Fragments:
     """Takes pieces out of the message rows, puts whole datagrams in their place.
 
     Places form a ring: a new datagram takes the next, whose own datagram (the oldest) is let go.
     """
-
-    data: cython.const[cython.uchar][::1]
-    joined: cython.uchar[::1]
-    time_ns: cython.longlong[::1]
-    packet: cython.uint[::1]
-    interface: cython.ushort[::1]
-    source: cython.uint[::1]
-    target: cython.uint[::1]
-    source_port: cython.ushort[::1]
-    target_port: cython.ushort[::1]
-    ttl: cython.uchar[::1]
-    flags: cython.uchar[::1]
-    size: cython.uint[::1]
-    wire_bytes: cython.uint[::1]
-    fragments: cython.ushort[::1]
-    begin: cython.longlong[::1]
-    room: cython.uint[::1]
-    ip_id: cython.uint[::1]
-    piece: cython.int[::1]
-    s_state: cython.uchar[::1]
-    s_source: cython.uint[::1]
-    s_target: cython.uint[::1]
-    s_id: cython.uint[::1]
-    s_interface: cython.ushort[::1]
-    s_flags: cython.uchar[::1]
-    s_ttl: cython.uchar[::1]
-    s_first_ns: cython.longlong[::1]
-    s_last_ns: cython.longlong[::1]
-    s_first_at: cython.longlong[::1]
-    s_packet: cython.uint[::1]
-    s_total: cython.int[::1]  # octets of the IP payload; -1: the last piece has not come
-    s_cut: cython.int[::1]  # first octet that a cut packet lacks
-    s_units: cython.int[::1]  # different units that came
-    s_high: cython.int[::1]  # one past the highest unit that came
-    s_wire: cython.uint[::1]
-    s_pieces: cython.uint[::1]
-    s_next: cython.int[::1]
-    heads: cython.int[::1]  # chains of places by hashed key; -1 ends them
-    mask: cython.uchar[::1]
-    store: cython.uchar[::1]
-    faults: cython.ulonglong[::1]
-    cursor: cython.int
-    oldest: cython.int
-    filled: cython.longlong
-    headless = cython.declare(cython.ulonglong, visibility="public")
-    silent: cython.bint
-    # the piece in hand
-    p_begin: cython.longlong
-    p_room: cython.longlong
-    p_size: cython.int
-    p_piece: cython.int
 
     def __init__(self, messages: Any, places: Any, mask: Any, store: Any, faults: Any) -> None:
         m, p = messages, places
@@ -111,6 +58,7 @@ class Fragments:
         self.s_high, self.s_wire, self.s_pieces = p["high"], p["wire"], p["pieces"]
         self.s_next, self.heads = p["next"], p["heads"]
         self.mask, self.store, self.faults = mask, store, faults
+        self.data = self.joined = store[:0]
         self.cursor = 0
         self.oldest = 0
         self.headless = 0
@@ -128,20 +76,26 @@ class Fragments:
         """Whether any datagram is unfinished, or might be."""
         return self.oldest != self.cursor
 
-    def run(self, data: Any, joined: Any, rows: Any, now_ns: Any, silent: Any) -> Any:
-        """Join the pieces among `rows` rows; how many rows there are now.
+    def attach(self, data: Any, joined: Any, silent: Any) -> None:
+        """Before each block: where its pieces stand, and where whole datagrams go.
 
-        `joined` must have room for `held()` and all pieces of this block; `now_ns` is the capture time that
-        unfinished datagrams are measured by; `silent` swallows what comes out.
+        `joined` must have room for `held()` and all pieces of this block; `silent` swallows what comes out.
         """
-        count: cython.Py_ssize_t = rows
-        now: cython.longlong = now_ns
         self.data = data
         self.joined = joined
         self.filled = 0
         self.silent = silent
-        with cython.nogil:
-            count = self._run(count, now)
+
+    def expire(self, rows: Any, now_ns: Any) -> Any:
+        """After each block: let go what has waited too long at capture time `now_ns`; how many rows there are."""
+        count: cython.Py_ssize_t = rows
+        now: cython.longlong = now_ns
+        while self.oldest != self.cursor:
+            if self.s_state[self.oldest] == OPEN:
+                if now - self.s_first_ns[self.oldest] <= PATIENCE_NS:
+                    break
+                count += self._emit(self.oldest, count)
+            self.oldest = self._after(self.oldest)
         return count
 
     def finish(self, joined: Any, begun_before: Any) -> Any:
@@ -149,71 +103,23 @@ class Fragments:
         count: cython.Py_ssize_t = 0
         place: cython.int
         limit: cython.longlong = begun_before
-        self.joined = joined
-        self.filled = 0
-        self.silent = False
+        self.attach(self.data, joined, False)
         while self.oldest != self.cursor:
             place = self.oldest
             if self.s_state[place] == OPEN and self.s_first_at[place] < limit:
                 count += self._emit(place, count)
             self.s_state[place] = DONE
-            self.oldest = (self.oldest + 1) % self.s_state.shape[0]
+            self.oldest = self._after(place)
         return count
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _run(self, rows: cython.Py_ssize_t, now: cython.longlong) -> cython.Py_ssize_t:
-        row: cython.Py_ssize_t
-        out: cython.Py_ssize_t = 0
-        for row in range(rows):
-            if self.piece[row] >= 0:
-                out += self._add(row, out)
-            else:
-                if out != row:
-                    self._move(row, out)
-                out += 1
-        while self.oldest != self.cursor:
-            if self.s_state[self.oldest] == OPEN:
-                if now - self.s_first_ns[self.oldest] <= PATIENCE_NS:
-                    break
-                out += self._emit(self.oldest, out)
-            self.oldest = (self.oldest + 1) % cython.cast(cython.int, self.s_state.shape[0])
-        return out
+    def _after(self, place):
+        return 0 if place + 1 >= self.s_state.shape[0] else place + 1
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _move(self, row: cython.Py_ssize_t, out: cython.Py_ssize_t) -> cython.int:
-        self.time_ns[out] = self.time_ns[row]
-        self.packet[out] = self.packet[row]
-        self.interface[out] = self.interface[row]
-        self.source[out] = self.source[row]
-        self.target[out] = self.target[row]
-        self.source_port[out] = self.source_port[row]
-        self.target_port[out] = self.target_port[row]
-        self.ttl[out] = self.ttl[row]
-        self.flags[out] = self.flags[row]
-        self.size[out] = self.size[row]
-        self.wire_bytes[out] = self.wire_bytes[row]
-        self.fragments[out] = self.fragments[row]
-        self.begin[out] = self.begin[row]
-        self.room[out] = self.room[row]
-        self.ip_id[out] = self.ip_id[row]
-        self.piece[out] = -1
-        return 0
-
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _chain(self, source: cython.uint, target: cython.uint, ident: cython.uint) -> cython.Py_ssize_t:
+    def _chain(self, source, target, ident):
         hashed: cython.uint = source * 31 + target * 17 + ident * 7 + (ident >> 10)
         return hashed % cython.cast(cython.uint, self.heads.shape[0])
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-2)
-    def _find(self, row: cython.Py_ssize_t) -> cython.int:
+    def _find(self, row):
         place: cython.int = self.heads[self._chain(self.source[row], self.target[row], self.ip_id[row])]
         while place >= 0:
             if (
@@ -226,11 +132,8 @@ class Fragments:
             place = self.s_next[place]
         return -1
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _add(self, row: cython.Py_ssize_t, out: cython.Py_ssize_t) -> cython.int:
-        """One piece.  1: a datagram came out, at row `out`, which may be this very row."""
+    def add(self, row):
+        """The piece at message row `row`.  1: a datagram came out, and stands in that row instead."""
         place: cython.int = self._find(row)
         emitted: cython.int = 0
         self.p_begin = self.begin[row]
@@ -243,23 +146,22 @@ class Fragments:
             place = -1
         if place < 0:
             place = self.cursor
-            self.cursor = (self.cursor + 1) % cython.cast(cython.int, self.s_state.shape[0])
-            if self.cursor == self.oldest:
-                self.oldest = (self.oldest + 1) % cython.cast(cython.int, self.s_state.shape[0])
-            emitted = self._open(row, place, out, True)
+            self.cursor = self._after(place)
+            if self.cursor == self.oldest:  # the ring is full
+                emitted = self._open(row, place, self.oldest)
+                self.oldest = self._after(self.oldest)
+            else:
+                emitted = self._open(row, place, -1)
         elif self.time_ns[row] - self.s_first_ns[place] > PATIENCE_NS or self._differs(place):
-            emitted = self._open(row, place, out, False)
+            emitted = self._open(row, place, place)
         else:
             self._note(row, place)
         self._put(place)
         if self.s_total[place] >= 0 and self.s_units[place] * 8 >= self.s_total[place]:
-            return self._emit(place, out)
+            return self._emit(place, row)
         return emitted
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _differs(self, place: cython.int) -> cython.bint:
+    def _differs(self, place):
         """Whether this is a second, different head: the sender has used the identification again."""
         at: cython.Py_ssize_t = place
         at *= LARGEST
@@ -269,13 +171,8 @@ class Fragments:
             self.data, self.p_begin + 4
         )
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _open(
-        self, row: cython.Py_ssize_t, place: cython.int, out: cython.Py_ssize_t, relink: cython.bint
-    ) -> cython.int:
-        """Begin a datagram with the piece at `row`.  1: the place's unfinished one came out, at row `out`."""
+    def _open(self, row, place, victim):
+        """Begin a datagram with the piece at `row`.  1: the victim's came out unfinished, into that row."""
         chain: cython.Py_ssize_t = self._chain(self.source[row], self.target[row], self.ip_id[row])
         mask: cython.Py_ssize_t = place
         unit: cython.Py_ssize_t
@@ -289,10 +186,10 @@ class Fragments:
         time_ns: cython.longlong = self.time_ns[row]
         packet: cython.uint = self.packet[row]
         wire: cython.uint = self.wire_bytes[row]
-        if relink and self.s_state[place] != 0:
+        if self.s_state[place] != 0:
             self._unlink(place)
-        if self.s_state[place] == OPEN:
-            emitted = self._emit(place, out)
+        if victim >= 0 and self.s_state[victim] == OPEN:
+            emitted = self._emit(victim, row)
         mask *= UNITS
         for unit in range(self.s_high[place]):
             self.mask[mask + unit] = 0
@@ -305,25 +202,18 @@ class Fragments:
         self.s_total[place], self.s_cut[place] = -1, LARGEST
         self.s_units[place], self.s_high[place] = 0, 0
         self.s_wire[place], self.s_pieces[place] = wire, 1
-        if relink:
-            self.s_next[place] = self.heads[chain]
-            self.heads[chain] = place
+        self.s_next[place] = self.heads[chain]
+        self.heads[chain] = place
         return emitted
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _note(self, row: cython.Py_ssize_t, place: cython.int) -> cython.int:
+    def _note(self, row, place):
         self.s_last_ns[place] = self.time_ns[row]
         self.s_packet[place] = self.packet[row]
         self.s_wire[place] += self.wire_bytes[row]
         self.s_pieces[place] += 1
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _unlink(self, place: cython.int) -> cython.int:
+    def _unlink(self, place):
         chain: cython.Py_ssize_t = self._chain(self.s_source[place], self.s_target[place], self.s_id[place])
         step: cython.int = self.heads[chain]
         if step == place:
@@ -336,10 +226,7 @@ class Fragments:
             step = self.s_next[step]
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _put(self, place: cython.int) -> cython.int:
+    def _put(self, place):
         """Copy what is new of the piece in hand."""
         offset: cython.int = (self.p_piece >> 1)
         size: cython.int = self.p_size
@@ -379,12 +266,7 @@ class Fragments:
         self.s_high[place] = max(self.s_high[place], last)
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _patch(
-        self, mask: cython.Py_ssize_t, store: cython.Py_ssize_t, first: cython.Py_ssize_t, last: cython.Py_ssize_t
-    ) -> cython.int:
+    def _patch(self, mask, store, first, last):
         """Copy the units of an overlapping piece that were not there."""
         unit: cython.Py_ssize_t
         octet: cython.Py_ssize_t
@@ -398,10 +280,7 @@ class Fragments:
                 self.store[store + 8 * first + octet] = self.data[self.p_begin + octet]
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _emit(self, place: cython.int, out: cython.Py_ssize_t) -> cython.int:
+    def _emit(self, place, out):
         """Let a datagram go; 1: it carries RTPS (as far as its head tells) and stands in row `out`."""
         total: cython.longlong = self.s_total[place]
         whole: cython.bint = total >= 0 and self.s_units[place] * 8 >= total
@@ -446,10 +325,7 @@ class Fragments:
         self.filled += there
         return 1
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _head(self, place: cython.int, total: cython.longlong) -> cython.longlong:
+    def _head(self, place, total):
         """Octets from the beginning that are there without a hole."""
         mask: cython.Py_ssize_t = place
         unit: cython.Py_ssize_t = 0

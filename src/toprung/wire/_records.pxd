@@ -1,1 +1,28 @@
+cimport cython
 from toprung.wire._bytes cimport u16be, u16le, u32be, u32le
+
+
+@cython.final
+cdef class Records:
+    cdef const unsigned char[::1] data
+    cdef long long[::1] time_ns
+    cdef long long[::1] at
+    cdef unsigned int[::1] captured
+    cdef unsigned int[::1] length
+    cdef unsigned short[::1] interface
+    cdef long long[::1] scale
+    cdef unsigned int[::1] snap
+    cdef readonly int status
+    cdef readonly Py_ssize_t count
+    cdef readonly Py_ssize_t undeclared
+    cdef readonly long long wanted
+    cdef bint little
+    cdef Py_ssize_t limit
+    cdef long long last_ns
+    cdef unsigned char touched
+    cdef unsigned int _u32(self, Py_ssize_t at) noexcept nogil
+    cdef unsigned short _u16(self, Py_ssize_t at) noexcept nogil
+    cdef Py_ssize_t _pcap(self, Py_ssize_t at, Py_ssize_t end, long long scale) except -1 nogil
+    cdef Py_ssize_t _pcapng(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
+    cdef int _block(self, unsigned int kind, Py_ssize_t body, long long size) except -1 nogil
+    cdef long long _time(self, Py_ssize_t interface, unsigned long long high, unsigned long long low) noexcept nogil

@@ -26,6 +26,11 @@ SPECIAL = cython.declare(cython.int, 2)  # a pcapng section or interface block s
 GIGANTIC = cython.declare(cython.int, 3)  # a record claims a length that cannot be
 BROKEN = cython.declare(cython.int, 4)  # a pcapng block's lengths contradict each other
 
+# Headers alone are read here, each telling where the next stands: memory would be waited for at every one.
+# Touching each cache line in turn, some way ahead, lets the processor fetch them as a stream.
+LINE = cython.declare(cython.int, 64)
+AHEAD = cython.declare(cython.int, 4096)
+
 MAX_RECORD = cython.declare(cython.longlong, 1 << 24)
 SECTION = cython.declare(cython.uint, 0x0A0D0D0A)
 INTERFACE = cython.declare(cython.uint, 1)
@@ -35,30 +40,12 @@ PACKET = cython.declare(cython.uint, 6)
 POSITIVE = cython.declare(cython.ulonglong, (1 << 63) - 1)
 
 
-@cython.final
-@cython.cclass
 class Records:
     """One block of records.  `time_ns`, `at`, `captured`, `length`, `interface`: parallel columns.
 
     `scale` is a table of four numbers an interface: multiplier, divisor, binary shift (0: decimal) and
     offset in seconds; `snap` its snapshot length (0: none).
     """
-
-    data: cython.const[cython.uchar][::1]
-    time_ns: cython.longlong[::1]
-    at: cython.longlong[::1]
-    captured: cython.uint[::1]
-    length: cython.uint[::1]
-    interface: cython.ushort[::1]
-    scale: cython.longlong[::1]
-    snap: cython.uint[::1]
-    status = cython.declare(cython.int, visibility="readonly")
-    count = cython.declare(cython.Py_ssize_t, visibility="readonly")
-    undeclared = cython.declare(cython.Py_ssize_t, visibility="readonly")
-    wanted = cython.declare(cython.longlong, visibility="readonly")
-    little: cython.bint
-    limit: cython.Py_ssize_t
-    last_ns: cython.longlong
 
     def __init__(self, columns: Any, limit: Any) -> None:
         self.time_ns = columns["time_ns"]
@@ -68,6 +55,7 @@ class Records:
         self.interface = columns["interface"]
         self.limit = limit
         self.last_ns = 0
+        self.touched = 0
         self.count = 0
         self.undeclared = 0
         self.status = MORE
@@ -100,29 +88,22 @@ class Records:
             begin = self._pcapng(begin, stop)
         return begin
 
-    @cython.cfunc
-    @cython.inline
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _u32(self, at: cython.Py_ssize_t) -> cython.uint:
+    def _u32(self, at):
         return u32le(self.data, at) if self.little else u32be(self.data, at)
 
-    @cython.cfunc
-    @cython.inline
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _u16(self, at: cython.Py_ssize_t) -> cython.ushort:
+    def _u16(self, at):
         return u16le(self.data, at) if self.little else u16be(self.data, at)
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _pcap(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t, scale: cython.longlong) -> cython.Py_ssize_t:
+    def _pcap(self, at, end, scale):
         row: cython.Py_ssize_t = 0
         seconds: cython.longlong
         captured: cython.longlong
+        ahead: cython.Py_ssize_t = at
         self.status = FULL
         while row < self.limit:
+            while ahead < at + AHEAD and ahead < end:
+                self.touched ^= self.data[ahead]
+                ahead += LINE
             self.wanted = 16
             if at + 16 > end:
                 self.status = MORE
@@ -146,10 +127,7 @@ class Records:
         self.count = row
         return at
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _pcapng(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
+    def _pcapng(self, at, end):
         kind: cython.uint
         total: cython.longlong
         self.count = 0
@@ -187,10 +165,7 @@ class Records:
             at += total
         return at
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _block(self, kind: cython.uint, body: cython.Py_ssize_t, size: cython.longlong) -> cython.int:
+    def _block(self, kind, body, size):
         """One packet: enhanced (4.3), simple (4.4, no time: takes the last one's) or the old kind (A)."""
         head: cython.longlong = 4 if kind == SIMPLE_PACKET else 20
         interface: cython.uint = 0
@@ -224,10 +199,7 @@ class Records:
         self.count += 1
         return 1
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _time(self, interface: cython.Py_ssize_t, high: cython.ulonglong, low: cython.ulonglong) -> cython.longlong:
+    def _time(self, interface, high, low):
         """if_tsresol and if_tsoffset (4.2); the sign bit is dropped, whatever the bytes say."""
         ticks: cython.ulonglong = high << 32 | low
         multiplier: cython.longlong = self.scale[4 * interface]

@@ -85,60 +85,8 @@ def _ones(word: cython.uint) -> cython.uint:
     return (word + (word >> 8) + (word >> 16) + (word >> 24)) & 0x3F
 
 
-@cython.final
-@cython.cclass
 class Submessages:
     """Reads message rows, fills their `prefix`, `vendor`, `print`, and one row a submessage."""
-
-    data: cython.const[cython.uchar][::1]  # where the message in hand stands: one of the next two
-    captured: cython.const[cython.uchar][::1]
-    joined: cython.const[cython.uchar][::1]
-    m_flags: cython.uchar[::1]
-    m_prefix: cython.uint[::1]
-    m_vendor: cython.ushort[::1]
-    m_print: cython.ulonglong[::1]
-    m_source: cython.uint[::1]
-    m_target: cython.uint[::1]
-    m_source_port: cython.ushort[::1]
-    m_target_port: cython.ushort[::1]
-    m_size: cython.uint[::1]
-    m_begin: cython.longlong[::1]
-    m_room: cython.uint[::1]
-    m_ip_id: cython.uint[::1]
-    message: cython.uint[::1]
-    kind: cython.uchar[::1]
-    flags: cython.uchar[::1]
-    sender: cython.uint[::1]
-    addressee: cython.uint[::1]
-    reader: cython.uint[::1]
-    writer: cython.uint[::1]
-    sequence: cython.longlong[::1]
-    base: cython.longlong[::1]
-    extent: cython.uint[::1]
-    named: cython.uint[::1]
-    count_field: cython.uint[::1]
-    fragment: cython.uint[::1]
-    fragments: cython.ushort[::1]
-    fragment_size: cython.ushort[::1]
-    sample_size: cython.uint[::1]
-    source_time_ns: cython.longlong[::1]
-    inline_length: cython.uint[::1]
-    payload_at: cython.longlong[::1]
-    payload_length: cython.uint[::1]
-    least: cython.const[cython.ushort][::1]  # by kind: Sub.least
-    entity: cython.const[cython.schar][::1]  # by kind: Sub.entity
-    faults: cython.ulonglong[::1]
-    addresses: Intern
-    prefixes: Intern
-    count = cython.declare(cython.Py_ssize_t, visibility="readonly")
-    unreadable = cython.declare(cython.Py_ssize_t, visibility="readonly")
-    # of the message in hand
-    row: cython.Py_ssize_t
-    from_: cython.uint
-    to: cython.uint
-    stamp: cython.longlong
-    little: cython.bint
-    cut: cython.bint
 
     def __init__(
         self, messages: Any, submessages: Any, kinds: Any, addresses: Any, prefixes: Any, faults: Any
@@ -170,10 +118,7 @@ class Submessages:
             rows = self._messages(rows)
         return rows
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _messages(self, rows: cython.Py_ssize_t) -> cython.Py_ssize_t:
+    def _messages(self, rows):
         row: cython.Py_ssize_t = 0
         joined: cython.bint = False
         self.data = self.captured
@@ -187,10 +132,7 @@ class Submessages:
             row += 1
         return row
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _message(self, row: cython.Py_ssize_t, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.int:
+    def _message(self, row, at, end):
         self.row = row
         self.cut = (self.m_flags[row] & NOT_WHOLE) != 0
         self.m_print[row] = self._print(row, at, end)
@@ -209,10 +151,7 @@ class Submessages:
             self.faults[F_LENGTH] += 1
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _header(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.int:
+    def _header(self, at, end):
         """Start the receiver's state from an RTPS header (8.3.4); 0: there is none."""
         if at + HEADER > end or self.data[at + 4] != MAJOR:
             if at + HEADER <= end or not self.cut:
@@ -223,19 +162,13 @@ class Submessages:
         self.stamp = TIMELESS
         return 1
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _prefix(self, at: cython.Py_ssize_t) -> cython.uint:
+    def _prefix(self, at):
         """A GUID prefix's number; 0 for the unknown one, which is all zeros (9.3.1.1)."""
         low: cython.ulonglong = u64le(self.data, at)
         high: cython.ulonglong = u32le(self.data, at + 8)
         return 0 if low == 0 and high == 0 else self.prefixes.index(high, low)
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _submessage(self, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.Py_ssize_t:
+    def _submessage(self, at, end):
         """Decode one; where the next begins (`end` where nothing sensible can follow)."""
         kind: cython.int = self.data[at]
         flags: cython.int = self.data[at + 1]
@@ -266,12 +199,7 @@ class Submessages:
             self.count += 1
         return body + length
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _blank(
-        self, kind: cython.int, flags: cython.int, body: cython.Py_ssize_t, stop: cython.Py_ssize_t
-    ) -> cython.int:
+    def _blank(self, kind, flags, body, stop):
         row: cython.Py_ssize_t = self.count
         self.message[row] = self.row
         self.kind[row] = kind
@@ -292,36 +220,19 @@ class Submessages:
         self.payload_length[row] = stop - body
         return 0
 
-    @cython.cfunc
-    @cython.inline
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _u32(self, at: cython.Py_ssize_t) -> cython.uint:
+    def _u32(self, at):
         return u32le(self.data, at) if self.little else u32be(self.data, at)
 
-    @cython.cfunc
-    @cython.inline
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _u16(self, at: cython.Py_ssize_t) -> cython.ushort:
+    def _u16(self, at):
         return u16le(self.data, at) if self.little else u16be(self.data, at)
 
-    @cython.cfunc
-    @cython.inline
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _i64(self, at: cython.Py_ssize_t) -> cython.longlong:
+    def _i64(self, at):
         """SequenceNumber_t: {int32 high, uint32 low} (9.3.2.3)."""
         high: cython.longlong = self._u32(at)
         high -= high >> 31 << 32
         return high << 32 | self._u32(at + 4)
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _decode(
-        self, kind: cython.int, flags: cython.int, body: cython.Py_ssize_t, stop: cython.Py_ssize_t, claimed: cython.Py_ssize_t
-    ) -> cython.int:
+    def _decode(self, kind, flags, body, stop, claimed):
         """1: the row stands; 0: it is malformed, and counted as such."""
         entity: cython.int = self.entity[kind]
         if entity >= 0:
@@ -343,25 +254,11 @@ class Submessages:
             self.unreadable += 1
         return 1
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _time(self, seconds: cython.ulonglong, fraction: cython.ulonglong) -> cython.longlong:
+    def _time(self, seconds, fraction):
         """Time_t (9.3.2.1), to the nearest nanosecond."""
         return seconds * 1_000_000_000 + (fraction * 1_000_000_000 + HALF >> 32)
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _entity(
-        self,
-        kind: cython.int,
-        flags: cython.int,
-        at: cython.Py_ssize_t,
-        body: cython.Py_ssize_t,
-        stop: cython.Py_ssize_t,
-        claimed: cython.Py_ssize_t,
-    ) -> cython.int:
+    def _entity(self, kind, flags, at, body, stop, claimed):
         """What begins with reader, writer and a sequence number at `at`."""
         row: cython.Py_ssize_t = self.count
         number: cython.longlong = self._i64(at + 8)
@@ -403,12 +300,7 @@ class Submessages:
             return self._set(at + 20, stop, claimed, 1)
         return 1
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _set(
-        self, at: cython.Py_ssize_t, stop: cython.Py_ssize_t, claimed: cython.Py_ssize_t, counted: cython.int
-    ) -> cython.int:
+    def _set(self, at, stop, claimed, counted):
         """numBits and bitmap words (9.4.2.6: bit 0 is the highest of word 0), then perhaps a count."""
         row: cython.Py_ssize_t = self.count
         bits: cython.uint = self._u32(at)
@@ -437,12 +329,7 @@ class Submessages:
             self.count_field[row] = self._u32(at + 4 * words)
         return 1
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _data(
-        self, kind: cython.int, flags: cython.int, body: cython.Py_ssize_t, stop: cython.Py_ssize_t, claimed: cython.Py_ssize_t
-    ) -> cython.int:
+    def _data(self, kind, flags, body, stop, claimed):
         """Inline QoS and payload of DATA (9.4.5.4) and DATA_FRAG (9.4.5.5)."""
         row: cython.Py_ssize_t = self.count
         at: cython.Py_ssize_t = body + 4 + self._u16(body + 2)
@@ -472,11 +359,7 @@ class Submessages:
         self.payload_length[row] = stop - at if kind == DATA_FRAG or flags & 0x0C else 0
         return 1
 
-    @cython.cfunc
-    @cython.inline
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _bad_fragment(self, row: cython.Py_ssize_t) -> cython.bint:
+    def _bad_fragment(self, row):
         """The conditions of 8.3.8.3.3, as far as the header shows them."""
         first: cython.ulonglong = self.fragment[row]
         size: cython.ulonglong = self.fragment_size[row]
@@ -484,10 +367,7 @@ class Submessages:
             return True
         return (first + self.fragments[row] - 2) * size >= self.sample_size[row]
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _skip_parameters(self, at: cython.Py_ssize_t, stop: cython.Py_ssize_t) -> cython.Py_ssize_t:
+    def _skip_parameters(self, at, stop):
         """Where a parameter list ends (9.4.2.11: PID_SENTINEL is 1, its length is nothing); -1: nowhere."""
         kind: cython.int
         while at + 4 <= stop:
@@ -497,10 +377,7 @@ class Submessages:
             at += 4 + self._u16(at + 2)
         return -1
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(check=False)
-    def _print(self, row: cython.Py_ssize_t, at: cython.Py_ssize_t, end: cython.Py_ssize_t) -> cython.ulonglong:
+    def _print(self, row, at, end):
         """Fingerprint of a datagram: addresses, ports, IP identification, UDP length, first octets.
 
         Neither link type, VLAN, time to live nor checksums go in.  0 (no fingerprint) where the packet was

@@ -59,11 +59,17 @@ class Stages:
         self.faults: NDArray[np.uint64] = np.zeros(len(Fault), "u8")
         self.messages_seen = self.submessages_seen = 0
         rows, faults, keys = self.messages.views(), as_view(self.faults), tables.address_keys
-        self.datagrams: Any = kernels.datagrams(
-            _views(container.columns), rows, _views(self.asides), _views(self.neighbours), keys, faults
-        )
         mask, store = (as_view(np.zeros(PLACES * size, "u1")) for size in (PLACE_UNITS, PLACE_BYTES))
         self.fragments: Any = kernels.fragments(rows, _views(self.places), mask, store, faults)
+        self.datagrams: Any = kernels.datagrams(
+            _views(container.columns),
+            rows,
+            _views(self.asides),
+            _views(self.neighbours),
+            keys,
+            self.fragments,
+            faults,
+        )
         self.decoder: Any = kernels.submessages(
             rows, self.submessages.views(), _kinds(), keys, tables.prefix_keys, faults
         )
@@ -75,16 +81,13 @@ class Stages:
 
         silent: join fragments only, hand nothing out.
         """
-        count = self.records.records.count
+        count, at = self.records.records.count, self.records.columns["at"]
         self.faults[Fault.INTERFACE] += np.uint64(self.records.records.undeclared)
+        spanned = int(at[count - 1]) - int(at[0]) + int(self.records.columns["captured"][count - 1])
+        self._make_room(spanned)
+        self.fragments.attach(view, self._joined, silent)
         self.datagrams.run(view, count, packets_before)
-        rows: int = self.datagrams.count
-        if self.datagrams.pieces or self.fragments.waiting():
-            pieces = self.messages.piece[:rows] >= 0
-            self._make_room(int(self.messages.room[:rows][pieces].sum(dtype="i8")))
-            now_ns = int(self.records.columns["time_ns"][count - 1])
-            rows = self.fragments.run(view, self._joined, rows, now_ns, silent)
-        return rows
+        return int(self.fragments.expire(self.datagrams.count, int(self.records.columns["time_ns"][count - 1])))
 
     def _make_room(self, pieces: int) -> None:
         needed = self.fragments.held() + pieces
