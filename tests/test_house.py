@@ -35,5 +35,7 @@ def test_sizes(path):
 
 
 def test_exemptions_are_still_needed():
-    long = {str(p.relative_to(ROOT)) for p in FILES if p.read_text(encoding="utf-8").count("\n") > LONGEST_FILE}
+    long = {
+        str(p.relative_to(ROOT)) for p in FILES if p.read_text(encoding="utf-8").count("\n") > LONGEST_FILE
+    }
     assert set(EXEMPT_FILES) <= long

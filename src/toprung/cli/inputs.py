@@ -96,6 +96,8 @@ def _split(word: str) -> tuple[str | None, str]:
 
 def _is_text(path: str) -> bool:
     """Whether the file could be a site: readable text without a capture's magic."""
+    if path == "-":
+        return False  # standard input
     try:
         if not stat.S_ISREG(os.stat(path).st_mode):
             if os.path.isdir(path):

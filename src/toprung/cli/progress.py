@@ -21,7 +21,7 @@ class Progress:
     def __init__(
         self,
         label: str,
-        total_bytes: int,
+        total_bytes: int | None,
         stream: TextIO | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:

@@ -2,46 +2,53 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import PurePath
 
 from toprung.cli.inputs import CaptureWord
 from toprung.cli.progress import Progress
 from toprung.diagnose import diagnose
 from toprung.live.files import open_capture
-from toprung.model.picture import Picture
+from toprung.model.picture import Picture, View
 from toprung.model.site import Site
 from toprung.observe.drafting import draft
 from toprung.observe.look import look
 from toprung.observe.whoiswho import recognise
 from toprung.pictures.observed import Observed
+from toprung.wire.scan import Scan
 
 
-def picture_of(captures: Sequence[CaptureWord]) -> Picture:
-    """Everything that the captures show."""
-    shown = [Progress(c.path, _size(c.path)) for c in captures]
-    scans = [
-        (capture.machine, open_capture(capture.path, progress=progress))
-        for capture, progress in zip(captures, shown, strict=True)
-    ]
-    try:
-        return look(scans)
-    finally:
-        for progress in shown:
-            progress.clear()
+def picture_of(captures: Sequence[CaptureWord], site: Site | None = None) -> Picture:
+    """Everything that the captures show; a site's addresses help to tell whose capture is whose."""
+    known = {} if site is None else {m.name: m.hosts for m in site.machines}
+    with ExitStack() as files:
+        scans: list[tuple[str | None, Scan]] = []
+        for capture in captures:
+            file = files.enter_context(open_capture(capture.path))
+            progress = Progress(file.label, file.size)
+            files.callback(progress.clear)
+            scans += [(capture.machine, scan) for scan in file.scans(progress=progress)]
+        picture = look(scans, known=known)
+    return replace(picture, views=_shortly_labelled(picture.views))
 
 
 def observe(site: Site | None, captures: Sequence[CaptureWord]) -> Observed:
     """The captures judged against the site, or by themselves."""
-    picture = picture_of(captures)
+    picture = picture_of(captures, site)
     judged = draft(picture) if site is None else site
     cast = recognise(judged, picture)
     diagnosis = diagnose(judged, picture, cast)
     return Observed(judged, site is not None, picture, cast, diagnosis.ladder, diagnosis.findings)
 
 
-def _size(path: str) -> int:
-    try:
-        return os.path.getsize(path)
-    except OSError:
-        return 0
+def _shortly_labelled(views: tuple[View, ...]) -> tuple[View, ...]:
+    """Views under their files' names, with as many folders as it takes to tell them apart."""
+    paths = [PurePath(view.label).parts for view in views]
+    depth = 1
+    while depth < max(map(len, paths)) and len({p[-depth:] for p in paths}) < len(set(paths)):
+        depth += 1
+    return tuple(
+        replace(view, label=str(PurePath(*path[-depth:]))) for view, path in zip(views, paths, strict=True)
+    )

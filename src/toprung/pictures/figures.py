@@ -69,10 +69,14 @@ def link_figures(observed: Observed, link: Link) -> LinkFigures:
         if stream.source in hosts and (stream.multicast or stream.destination in hosts):
             key = (stream.source, stream.destination, stream.port)
             sums[key] = max(sums.get(key, 0), _bytes(stream))  # one way is seen by several captures
+    machines = {j.machine for j in link.joins}
     crossings = [
         c
         for c in observed.picture.crossings
-        if c.source in hosts and (c.multicast or c.destination in hosts) and c.sent
+        if c.source in hosts
+        and (c.multicast or c.destination in hosts)
+        and observed.cast.view_machine(c.receiver) in machines
+        and c.sent
     ]
     sent = sum(c.sent for c in crossings)
     return LinkFigures(
@@ -88,12 +92,12 @@ def machine_words(observed: Observed) -> Iterator[str]:
         figures = machine_figures(observed, machine)
         if figures.known_participants is None:
             continue
-        words = f"{machine.name}: knows {figures.known_participants} participants"
+        words = f"{machine.name}: heard {figures.known_participants} participants"
         words += f", {figures.known_endpoints} endpoints"
         if figures.discovery is not None:
             d = figures.discovery
-            words += f"; discovery in {d.datagrams_in:,} datagrams ({d.bytes_in / 1e3:,.1f} kB)"
-            words += f" within {d.window_s:g} s, at most {d.peak_datagrams_in_per_s:,.0f} a second"
+            words += f"; discovery in {d.window_s:.3g} s: {d.datagrams_in:,} datagrams"
+            words += f", {d.bytes_in / 1e3:,.1f} kB, peak {d.peak_datagrams_in_per_s:,.0f}/s"
         if figures.budget_use is not None:
             words += f"; {figures.budget_use:.0%} of its budget ({figures.limit})"
         yield words

@@ -8,41 +8,44 @@ Shapes alone tell the states; colour, taken from the page's style sheet, repeats
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from html import escape
 
 from toprung.model.ladder import RUNGS, Climb, State
+from toprung.model.units import shortened
 from toprung.pictures.observed import Observed
 
 RUNG_PX = 46
 ROPE_PX = 34
 LEFT_PX = 104
-TOP_PX = 26
+TOP_PX = 28  # at least; a cause is written upwards from where its flow broke
 FOOT_PX = 16
-LABEL_CHARACTERS = 34
-LETTER_PX = 6.3
+LABEL_CHARACTERS = 44
+LETTER_PX = 5.7
+BOLD_LETTER_PX = 7.4
 _ROW = 30  # ropes in one wall; more flows make a second wall below
 _GAP_PX = 20  # between topics
+_LEAN = 0.72  # sine of the labels' 45 degrees, and a little air
 
 
 def ladder_svg(observed: Observed) -> str:
     """An SVG element; several walls stand below each other where there are many flows."""
     climbs = observed.ladder.climbs
-    walls = [climbs[i : i + _ROW] for i in range(0, len(climbs), _ROW)]
-    heights = [_wall_height(wall) for wall in walls]
-    width = max((_wall_width(wall) for wall in walls), default=LEFT_PX)
+    walls = [_wall_of(climbs[i : i + _ROW]) for i in range(0, len(climbs), _ROW)]
+    width = max((wall.width for wall in walls), default=LEFT_PX)
     parts = [
         '<svg xmlns="http://www.w3.org/2000/svg" class="ladder" role="img" '
-        f'viewBox="0 0 {width:.0f} {sum(heights):.0f}" width="{width:.0f}" '
+        f'viewBox="0 0 {width:.0f} {sum(w.height for w in walls):.0f}" width="{width:.0f}" '
         'aria-labelledby="ladder-title ladder-text">',
         '<title id="ladder-title">How far each flow climbed</title>',
         f'<desc id="ladder-text">{escape(_in_words(climbs))}</desc>',
     ]
     top = 0.0
-    for wall, height in zip(walls, heights, strict=True):
+    for wall in walls:
         parts.append(f'<g transform="translate(0 {top:.0f})">')
-        parts += _wall(wall, _wall_width(wall))
+        parts += _drawn(wall)
         parts.append("</g>")
-        top += height
+        top += wall.height
     parts.append("</svg>")
     return "\n".join(parts)
 
@@ -58,67 +61,82 @@ def _outcome(climb: Climb) -> str:
     return f"held up to {held[-1]}" if held else "not seen"
 
 
-def _ground() -> float:
-    return TOP_PX + RUNG_PX * len(RUNGS)
+@dataclass(frozen=True, slots=True)
+class _Wall:
+    """Some flows, and the height that the causes above them take."""
+
+    climbs: tuple[Climb, ...]
+    top: float
+
+    @property
+    def ground(self) -> float:
+        return self.top + RUNG_PX * len(RUNGS)
+
+    def rung_y(self, place: int) -> float:
+        """The y of a rung; the lowest stands nearest the ground."""
+        return self.ground - RUNG_PX * (place + 0.5)
+
+    @property
+    def places(self) -> list[float]:
+        """The x of each rope; a topic's ropes stand together."""
+        x, places = LEFT_PX + ROPE_PX / 2, []
+        for at, climb in enumerate(self.climbs):
+            if at and climb.flow.topic != self.climbs[at - 1].flow.topic:
+                x += _GAP_PX
+            places.append(x)
+            x += ROPE_PX
+        return places
+
+    @property
+    def width(self) -> float:
+        # labels lean to the right under their ropes
+        return self.places[-1] + ROPE_PX + LABEL_CHARACTERS * LETTER_PX * _LEAN
+
+    @property
+    def height(self) -> float:
+        longest = max(min(len(_label(c)), LABEL_CHARACTERS) for c in self.climbs)
+        return self.ground + FOOT_PX + longest * LETTER_PX * _LEAN + 24
 
 
-def _rung_y(place: int) -> float:
-    """The y of a rung, the lowest at the ground's side."""
-    return _ground() - RUNG_PX * (place + 0.5)
+def _wall_of(climbs: tuple[Climb, ...]) -> _Wall:
+    needs = (
+        20 + len(c.cause or "") * BOLD_LETTER_PX - RUNG_PX * (len(RUNGS) - RUNGS.index(c.broken_at) - 0.5)
+        for c in climbs
+        if c.broken_at
+    )
+    return _Wall(climbs, max((TOP_PX, *needs)))
 
 
-def _places(wall: tuple[Climb, ...]) -> list[float]:
-    """The x of each rope; a topic's ropes stand together."""
-    x, places = LEFT_PX + ROPE_PX / 2, []
-    for at, climb in enumerate(wall):
-        if at and climb.flow.topic != wall[at - 1].flow.topic:
-            x += _GAP_PX
-        places.append(x)
-        x += ROPE_PX
-    return places
-
-
-def _wall_width(wall: tuple[Climb, ...]) -> float:
-    # labels lean to the right under their ropes
-    return _places(wall)[-1] + ROPE_PX + LABEL_CHARACTERS * LETTER_PX * 0.72
-
-
-def _wall_height(wall: tuple[Climb, ...]) -> float:
-    longest = max(min(len(_label(c)), LABEL_CHARACTERS) for c in wall)
-    return _ground() + FOOT_PX + longest * LETTER_PX * 0.72 + 24
-
-
-def _wall(wall: tuple[Climb, ...], width: float) -> Iterator[str]:
-    places = _places(wall)
-    right = places[-1] + ROPE_PX / 2 + 8
+def _drawn(wall: _Wall) -> Iterator[str]:
+    right = wall.places[-1] + ROPE_PX / 2 + 8
     for place, rung in enumerate(RUNGS):
-        y = _rung_y(place)
+        y = wall.rung_y(place)
         yield f'<line class="rung" x1="{LEFT_PX - 8}" y1="{y:.1f}" x2="{right:.1f}" y2="{y:.1f}"/>'
         yield f'<text class="name" x="{LEFT_PX - 18}" y="{y + 4:.1f}" text-anchor="end">{rung}</text>'
-    y = _ground()
+    y = wall.ground
     yield f'<line class="ground" x1="{LEFT_PX - 8}" y1="{y:.1f}" x2="{right:.1f}" y2="{y:.1f}"/>'
-    for x, climb in zip(places, wall, strict=True):
-        yield from _rope(x, climb)
+    for x, climb in zip(wall.places, wall.climbs, strict=True):
+        yield from _rope(wall, x, climb)
 
 
-def _rope(x: float, climb: Climb) -> Iterator[str]:
-    """One flow: its rope, what it holds, and its label at the foot."""
-    broken = climb.broken_at is not None
-    yield f'<g class="{"broken" if broken else "sound"}">'
-    yield f"<title>{escape(_tip(climb))}</title>"
+def _rope(wall: _Wall, x: float, climb: Climb) -> Iterator[str]:
+    """One flow: its rope, what it holds, why it broke, and its label at the foot."""
     held = [place for place, state in enumerate(climb.states) if state is State.HELD]
-    top = _rung_y(held[-1]) if held else _ground() - 6
-    yield f'<line class="rope" x1="{x:.1f}" y1="{_ground():.1f}" x2="{x:.1f}" y2="{top:.1f}"/>'
+    top = wall.rung_y(held[-1]) if held else wall.ground - 6
+    yield f'<g class="{"broken" if climb.broken_at else "sound"}">'
+    yield f"<title>{escape(_tip(climb))}</title>"
+    yield f'<line class="rope" x1="{x:.1f}" y1="{wall.ground:.1f}" x2="{x:.1f}" y2="{top:.1f}"/>'
     for place, state in enumerate(climb.states):
-        yield from _mark(x, _rung_y(place), state, top)
-    if not broken and len(held) == len(RUNGS):
+        yield from _mark(x, wall.rung_y(place), state, top)
+    if climb.broken_at:
+        y = wall.rung_y(RUNGS.index(climb.broken_at)) - 14
+        turn = f"translate({x + 4:.1f} {y:.1f}) rotate(-90)"
+        yield f'<text class="cause" transform="{turn}">{escape(climb.cause or "")}</text>'
+    elif len(held) == len(RUNGS):
         yield f'<path class="flag" d="M{x:.1f} {top:.1f}v-20l11 5l-11 5"/>'
-    foot = _ground() + FOOT_PX
-    label = _label(climb)
-    if len(label) > LABEL_CHARACTERS:
-        label = label[: LABEL_CHARACTERS - 1] + "…"
-    lean = f"translate({x - 3:.1f} {foot:.1f}) rotate(45)"
-    yield f'<text class="label" transform="{lean}">{escape(label)}</text>'
+    lean = f"translate({x - 3:.1f} {wall.ground + FOOT_PX:.1f}) rotate(45)"
+    label = escape(shortened(_label(climb), LABEL_CHARACTERS))
+    yield f'<text class="label" transform="{lean}">{label}</text>'
     yield "</g>"
 
 
@@ -135,7 +153,7 @@ def _mark(x: float, y: float, state: State, top: float) -> Iterator[str]:
 
 
 def _label(climb: Climb) -> str:
-    return f"{climb.flow.topic}  {climb.flow.writer} → {climb.flow.reader}"
+    return f"{climb.flow.topic} {climb.flow.writer} → {climb.flow.reader}"
 
 
 def _tip(climb: Climb) -> str:

@@ -83,7 +83,7 @@ def _ladder(observed: Observed, style: Style) -> Iterator[str]:
     ends = {c: f"{c.flow.writer} {signs.arrow} {c.flow.reader}" for c in climbs}
     longest = max(len(c.flow.topic) for c in climbs)
     names = {c: f"{c.flow.topic:<{longest}}  {ends[c]}" for c in climbs}
-    room = WIDTH - sum(len(r) + _GAP for r in RUNGS) - 14  # a code may stand beyond the last rung
+    room = WIDTH - 2 * _GAP - sum(len(rung) + _GAP for rung in RUNGS) + _GAP
     if max(map(len, names.values())) > room:
         names = {c: f"{c.flow.topic}  {ends[c]}" for c in climbs}
     left = min(max(map(len, names.values())), room) + _GAP
@@ -93,10 +93,10 @@ def _ladder(observed: Observed, style: Style) -> Iterator[str]:
         if len(name) > left - _GAP:
             yield from wrap(name, WIDTH, subsequent_indent="  ")
             name = ""
-        yield _climb(name, climb, left, style)
+        yield from _climb(name, climb, left, style)
 
 
-def _climb(name: str, climb: Climb, left: int, style: Style) -> str:
+def _climb(name: str, climb: Climb, left: int, style: Style) -> Iterator[str]:
     """The flow's name, then its rungs joined by a rail as far as it got, then the cause."""
     signs, line = _SIGNS[style.wide], name
     reached = False
@@ -105,10 +105,13 @@ def _climb(name: str, climb: Climb, left: int, style: Style) -> str:
         line = line.ljust(middle, signs.rail if joins else " ") + signs.of(state)
         reached = state is State.HELD
         if state is State.BROKEN:
-            line += f" {climb.cause or ''}"
             break
-    line = line.rstrip()
-    return _coloured(line, Severity.STOPS, style) if climb.broken_at else line
+    cause, below = f" {climb.cause}" if climb.cause else "", ""
+    if len(line) + len(cause) > WIDTH:
+        cause, below = "", cause.rjust(len(line))
+    for part in (line.rstrip() + cause, below):
+        if part:
+            yield _coloured(part, Severity.STOPS, style) if climb.broken_at else part
 
 
 def _findings(observed: Observed, style: Style) -> Iterator[str]:

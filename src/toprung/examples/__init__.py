@@ -1,0 +1,1 @@
+"""Packaged examples: sites with captures of real DDS traffic between network namespaces."""
