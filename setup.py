@@ -8,6 +8,7 @@ import sys
 
 from setuptools import Extension, setup
 
+FLAGS = ["-O3", "--param=max-inline-insns-single=2000", "--param=inline-unit-growth=400"]
 KERNELS = (
     "toprung.observe._assemblies",
     "toprung.observe._calls",
@@ -34,7 +35,7 @@ def extensions() -> list[Extension]:
     except ImportError:
         return []
     sources = [
-        Extension(name, [f"src/{name.replace('.', '/')}.py"], extra_compile_args=["-O3"], optional=True)
+        Extension(name, [f"src/{name.replace('.', '/')}.py"], extra_compile_args=FLAGS, optional=True)
         for name in KERNELS
     ]
     quiet = {"show_performance_hints": False}

@@ -1,4 +1,4 @@
-"""Columns -> picture: who was there, what each announced, how each flow behaved.  Pure: no files, no clock."""
+"""Columns -> picture: who was there, what each announced, how each flow behaved.  No files, no clock."""
 
 from toprung.observe.cast import Cast, Role
 from toprung.observe.look import look

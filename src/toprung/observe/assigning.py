@@ -24,7 +24,8 @@ def assign(scores: Matrix) -> dict[int, int]:
     wanted = best[gains.max(axis=1) > 0]
     if len(set(wanted.tolist())) == len(wanted):  # everybody gets the best there is: nothing can be better
         return {r: c for r, c in enumerate(best.tolist()) if gains[r, c] > 0}
-    from scipy.optimize import linear_sum_assignment  # takes longer to load than a whole small capture
+    # here, since it takes longer to load than a small capture takes to read
+    from scipy.optimize import linear_sum_assignment  # type: ignore[import-untyped]
 
     rows, columns = linear_sum_assignment(gains, maximize=True)
     return {r: c for r, c in zip(rows.tolist(), columns.tolist(), strict=True) if gains[r, c] > 0}

@@ -67,7 +67,7 @@ class Cast:
         return endpoint.topic if endpoint.topic is not None else self.topics.get(endpoint.guid)
 
     def complete(self, machine: str) -> bool:
-        """Whether all that was seen on a machine is recognised for certain: who is missing then is missing."""
+        """Whether all that was seen on a machine is recognised for certain: who is missing then, is."""
         here = {i for i, m in enumerate(self.machines) if m == machine and i not in self.servers}
         sure = {i for role in self.roles.values() if role.certain for i in role.lives}
         return here <= sure

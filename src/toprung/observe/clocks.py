@@ -39,7 +39,7 @@ def clocks_of(passages: Iterable[Passage]) -> tuple[ClockPair, ...]:
 
 
 def clock_pair(one: int, other: int, there: tuple[Array, Array], back: tuple[Array, Array]) -> ClockPair:
-    """`there`, `back`: when the datagrams were sent (sender's clock, ns), and delay between the two clocks, ns.
+    """`there`, `back`: when the datagrams were sent (sender's clock, ns), and their delays (two clocks, ns).
 
     offset: the clock of `other` less that of `one`.
     """

@@ -88,7 +88,7 @@ def _prints(shard: Shard, numbers: dict[str, int], level: int) -> Prints:
 
 
 def lag_s(book: Book, one: int, other: int, address: str) -> float | None:
-    """How much later (s) the view `other` sees what the address sends; median over datagrams seen once each."""
+    """How much later (s) the view `other` sees what the address sends; median over what each saw once."""
     number = book.numbers.get(address)
     a, b = (v.where(v.source == number) for v in (book.views[one], book.views[other]))
     rows = unique_pairs(a, b)
@@ -108,7 +108,7 @@ def unique_pairs(a: Prints, b: Prints) -> tuple[Array, Array]:
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """Datagrams of one view's machine that another view should show: `arrived` rows of it, -1 for the lost."""
+    """Datagrams of one view's machine that another view should show, and which of them it does."""
 
     sender: int
     receiver: int

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
-
 from toprung.model.picture import Dialogue, Guid, Mark, Samples, Spread
 from toprung.observe.records import WINDOW, SampleField, TalkField
 from toprung.observe.shards import WAYS, Shard, tally_of
@@ -17,7 +16,7 @@ from toprung.observe.traffic import direction
 def samples_of(shard: Shard, own: frozenset[str]) -> list[Samples]:
     """One view's samples; of streams that differ in nothing but the interface the fullest."""
     table = shard.folds.samples
-    n = table.keys.length()
+    n = table.used
     if not n:
         return []
     record, arrays = table.record, table.arrays
@@ -30,9 +29,7 @@ def samples_of(shard: Shard, own: frozenset[str]) -> list[Samples]:
         record[:, SampleField.AGE_MOST],
         base_ns=record[:, SampleField.AGE_BASE],
     )
-    keys = zip(
-        *(k.tolist() for k in table.key_columns((0, 1), (0, 0), (1, 1), (1, 0), (2, 1), (2, 0))), strict=True
-    )
+    keys = zip(*table.halves((0, 1), (0, 0), (1, 1), (1, 0), (2, 1), (2, 0)), strict=True)
     best: dict[tuple[object, ...], Samples] = {}
     for k, (r, (prefix, writer, reader, target, port, way)) in enumerate(
         zip(record.tolist(), keys, strict=True)
@@ -132,14 +129,14 @@ def dialogues_of(shard: Shard) -> list[Dialogue]:
     dialogue of their writer make one whose reader has the prefix b"".
     """
     table = shard.folds.talk
-    n = table.keys.length()
+    n = table.used
     if not n:
         return []
     record: Array = table.record
     answers = spreads(
         table.arrays["answers"][:n], record[:, TalkField.ANSWER_LEAST], record[:, TalkField.ANSWER_MOST]
     )
-    keys = zip(*(k.tolist() for k in table.key_columns((0, 1), (0, 0), (1, 1), (1, 0))), strict=True)
+    keys = zip(*table.halves((0, 1), (0, 0), (1, 1), (1, 0)), strict=True)
     found = [
         _dialogue(shard, r, Guid(shard.prefix(wp), w), Guid(shard.prefix(rp), e), answer)
         for r, (wp, w, rp, e), answer in zip(record.tolist(), keys, answers, strict=True)

@@ -35,7 +35,7 @@ def fold(view: int, machine: str | None, scan: Scan, crossing: bool) -> Shard:
     shard = Shard(view, scan.label, machine, scan.tables, Folds(crossing))
     for block in scan.blocks():
         shard.feed(block)
-    shard.summary = scan.summary
+    shard.close(scan.summary)
     return shard
 
 

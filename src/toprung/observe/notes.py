@@ -1,19 +1,20 @@
 """What was said in discovery: payloads of builtin writers, decoded once however often they are repeated.
 
-The fold kernels know nothing of payloads.  This is plain Python, fed with the few rows that carry one.
+The kernel `_calls` counts equal announcements; here the new ones are decoded, and those in DATA_FRAG are put
+together first.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-import numpy as np
-
-from toprung.model.picture import Guid, Side
-from toprung.observe.spreads import bin_of
+from toprung.model.picture import Guid, Mark, Side, Tally
+from toprung.observe.records import CallField
+from toprung.observe.spreads import Array
+from toprung.observe.tables import Folds
 from toprung.wire.columns import MessageFlag
 from toprung.wire.discovery import (
     EndpointData,
@@ -23,21 +24,19 @@ from toprung.wire.discovery import (
     read_endpoint,
     read_participant,
 )
-from toprung.wire.ids import EntityId, Flag, Sub
+from toprung.wire.ids import EntityId, Flag
 
-MOST_SAID = 65_536  # different announcements that one scan remembers
-MOST_NOTES = 262_144  # (announcement, way it went) of one scan
 MOST_PARTS = 64  # announcements in DATA_FRAGs put together at a time
-SAME_ANNOUNCEMENT_NS = 2_000_000  # copies of one announcement, sent on several interfaces or twice in a row
+MOST_ASSEMBLED = 4_096
+WAYS: tuple[bool | None, ...] = (None, True, False, None)  # by the two direction bits of MessageFlag
 
-READERS = {
+Data = ParticipantData | EndpointData
+
+READERS: dict[int, Callable[..., Reading[Any]]] = {
     EntityId.PARTICIPANT_WRITER: read_participant,
     EntityId.PUBLICATIONS_WRITER: partial(read_endpoint, side=Side.WRITER),
     EntityId.SUBSCRIPTIONS_WRITER: partial(read_endpoint, side=Side.READER),
 }
-_WRITERS = np.array(sorted(READERS), np.uint32)
-
-Data = ParticipantData | EndpointData
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +52,7 @@ class Way:
     multicast: bool
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Note:
     """One announcement on one way, each time that it went."""
 
@@ -66,147 +65,115 @@ class Note:
     first_packet: int
     last_ns: int
     last_packet: int
+    period: tuple[Array, int, int] | None = None  # log histogram, least and most, ns
 
     @property
     def subject(self) -> Guid:
         """Whom it is about."""
-        assert self.data.guid is not None  # only such are kept
-        return self.data.guid
+        guid = self.data.guid
+        assert guid is not None  # only such are kept
+        return guid
 
+    def first(self, view: int) -> Mark:
+        """When it went first."""
+        return Mark(self.first_ns, view, self.first_packet)
 
-@dataclass(slots=True)
-class Rhythm:
-    """Times between consecutive announcements of one participant on one way: a log histogram."""
+    def last(self, view: int) -> Mark:
+        """When it went last."""
+        return Mark(self.last_ns, view, self.last_packet)
 
-    last_ns: int
-    bins: dict[int, int] = field(default_factory=dict)
-    least_ns: int = 0
-    most_ns: int = 0
-
-    def beat(self, time_ns: int) -> None:
-        """One more announcement."""
-        span = time_ns - self.last_ns
-        if span < SAME_ANNOUNCEMENT_NS:
-            return
-        self.least_ns = span if not self.bins else min(self.least_ns, span)
-        self.most_ns = max(self.most_ns, span)
-        place = bin_of(span)
-        self.bins[place] = self.bins.get(place, 0) + 1
-        self.last_ns = time_ns
+    def tally(self, view: int) -> Tally:
+        """How often, and how much."""
+        return Tally(self.count, self.bytes, self.first(view), self.last(view))
 
 
 class Notes:
     """The announcements of one scan."""
 
     def __init__(self) -> None:
-        self.notes: dict[tuple[int, Way], Note] = {}
-        self.rhythms: dict[tuple[bytes, Way], Rhythm] = {}
         self.malformed: dict[str, int] = {}
-        self._said: dict[tuple[int, int, bytes, bytes], int] = {}
-        self._data: list[Data | None] = []
+        self._said: dict[int, Data | None] = {}  # by the call's hash
+        self._assembled: list[Note] = []
         self._parts: dict[tuple[int, int, int], tuple[bytes, dict[int, bytes]]] = {}
 
-    def feed(self, block: Any) -> None:
-        """Take the announcements of one block (`toprung.wire.scan.Block`)."""
-        s, n = block.submessages, block.n_submessages
-        kinds, writers = s.kind[:n], s.writer[:n]
-        chosen = ((kinds == Sub.DATA) | (kinds == Sub.DATA_FRAG)) & np.isin(writers, _WRITERS)
-        for row in np.flatnonzero(chosen).tolist():
-            self._row(block, row)
+    def feed(self, block: Any, fresh: Iterable[list[int]], folds: Folds) -> None:
+        """Decode what is new in a block (`toprung.wire.scan.Block`)."""
+        s = block.submessages
+        for row, place in fresh:
+            if place < 0:
+                self._assemble(block, row)
+                continue
+            said = int(folds.calls.words[place, 0])
+            if said not in self._said:
+                payload, inline = bytes(block.payload(row)), bytes(block.inline_qos(row))
+                self._said[said] = self._decode(int(s.writer[row]), int(s.flags[row]), payload, inline)
 
-    def _row(self, block: Any, row: int) -> None:
-        s, m = block.submessages, block.messages
-        message = int(s.message[row])
-        flags = int(m.flags[message])
-        last = row + 1 == block.n_submessages or s.message[row + 1] != message
-        if flags & MessageFlag.CUT or (flags & MessageFlag.INCOMPLETE and last):
-            return  # there is more of it than is here
-        payload, inline = bytes(block.payload(row)), bytes(block.inline_qos(row))
-        little = int(s.flags[row]) & Flag.LITTLE_ENDIAN
-        if s.kind[row] == Sub.DATA_FRAG:
-            whole = self._assemble(block, row, payload, inline)
-            if whole is None:
-                return
-            payload, inline = whole
-        key = (int(s.writer[row]), little, payload, inline)
-        said = self._said.get(key)
-        if said is None:
-            if len(self._data) >= MOST_SAID:
-                return
-            said = self._said[key] = len(self._data)
-            self._data.append(self._decode(*key))
-        data = self._data[said]
-        if data is not None:
-            self._tally(m, message, flags, int(s.sender[row]), said, data)
-
-    def _decode(self, writer: int, little: int, payload: bytes, inline: bytes) -> Data | None:
-        reading: Reading[Any] = READERS[EntityId(writer)](
-            payload, inline_qos=inline, inline_little=bool(little)
-        )
+    def _decode(self, writer: int, flags: int, payload: bytes, inline: bytes) -> Data | None:
+        little = bool(flags & Flag.LITTLE_ENDIAN)
+        reading = READERS[writer](payload, inline_qos=inline, inline_little=little)
         for fault in reading.malformed:
             self.malformed[fault.why] = self.malformed.get(fault.why, 0) + 1
         data: Data | None = reading.data
         return data
 
-    def _assemble(self, block: Any, row: int, payload: bytes, inline: bytes) -> tuple[bytes, bytes] | None:
-        """The whole payload, once all its fragments have come."""
+    def _assemble(self, block: Any, row: int) -> None:
+        """Take some fragments; note the announcement once they have all come."""
         s = block.submessages
         key = (int(s.sender[row]), int(s.writer[row]), int(s.sequence[row]))
         step, size = int(s.fragment_size[row]), int(s.sample_size[row])
         if key not in self._parts and len(self._parts) >= MOST_PARTS:
             del self._parts[next(iter(self._parts))]
-        first_inline, parts = self._parts.setdefault(key, (inline, {}))
+        inline, parts = self._parts.setdefault(key, (bytes(block.inline_qos(row)), {}))
+        payload = bytes(block.payload(row))
         for i in range(int(s.fragments[row])):
             parts[int(s.fragment[row]) + i] = payload[i * step : (i + 1) * step]
-        if step == 0 or len(parts) < -(-size // step):
-            return None
+        if step == 0 or len(parts) < -(-size // step) or len(self._assembled) >= MOST_ASSEMBLED:
+            return
         del self._parts[key]
-        return b"".join(parts[i] for i in sorted(parts))[:size], first_inline
+        whole = b"".join(parts[i] for i in sorted(parts))[:size]
+        data = self._decode(key[1], int(s.flags[row]), whole, inline)
+        if data is not None:
+            self._assembled.append(_note(data, block.messages, int(s.message[row]), key[0]))
 
-    def _tally(self, m: Any, message: int, flags: int, sender: int, said: int, data: Data) -> None:
-        time_ns, packet, size = int(m.time_ns[message]), int(m.packet[message]), int(m.size[message])
-        way = Way(
-            sender,
-            int(m.source[message]),
-            int(m.target[message]),
-            int(m.target_port[message]),
-            int(m.interface[message]),
-            outgoing_of(flags),
-            bool(flags & MessageFlag.MULTICAST),
-        )
-        note = self.notes.get((said, way))
-        if note is not None:
-            note.count += 1
-            note.bytes += size
-            note.last_ns, note.last_packet = time_ns, packet
-        elif len(self.notes) < MOST_NOTES:
-            ttl = int(m.ttl[message])
-            self.notes[said, way] = Note(data, way, ttl, 1, size, time_ns, packet, time_ns, packet)
-        if isinstance(data, ParticipantData) and data.guid is not None and not data.status:
-            rhythm = self.rhythms.get((data.guid.prefix, way))
-            if rhythm is None:
-                self.rhythms[data.guid.prefix, way] = Rhythm(time_ns)
-            else:
-                rhythm.beat(time_ns)
-
-    def about_participants(self) -> Iterator[tuple[ParticipantData, Note]]:
-        """Announcements and goodbyes of participants."""
-        for note in self.notes.values():
-            if isinstance(note.data, ParticipantData):
-                yield note.data, note
-
-    def about_endpoints(self) -> Iterator[tuple[EndpointData, Note]]:
-        """Introductions and goodbyes of endpoints."""
-        for note in self.notes.values():
-            if isinstance(note.data, EndpointData):
-                yield note.data, note
+    def all(self, folds: Folds) -> Iterator[Note]:
+        """Every announcement that could be read."""
+        words = folds.calls.words[: folds.calls.used].tolist()
+        periods = folds.calls.arrays["periods"]
+        for (said, who, way), r in zip(words, folds.calls.record.tolist(), strict=True):
+            data = self._said.get(said)
+            if data is None:
+                continue
+            way_of = Way(
+                sender=who >> 32,
+                source=who & 0xFFFFFFFF,
+                target=way >> 40,
+                port=way >> 24 & 0xFFFF,
+                interface=way >> 2 & 0xFFFF,
+                outgoing=WAYS[way & 3],
+                multicast=bool(r[CallField.MULTICAST]),
+            )
+            rhythm = r[CallField.RHYTHM]
+            least, most = r[CallField.PERIOD_LEAST], r[CallField.PERIOD_MOST]
+            period = (periods[rhythm - 1], least, most) if rhythm else None
+            yield Note(data, way_of, r[CallField.TTL], *r[CallField.COUNT : CallField.COUNT + 6], period)
+        yield from self._assembled
 
 
-def outgoing_of(flags: int) -> bool | None:
-    """Whether the capturing machine sent it, as far as the link type tells."""
-    if flags & MessageFlag.OUTGOING:
-        return True
-    return False if flags & MessageFlag.INCOMING else None
+def _note(data: Data, m: Any, message: int, sender: int) -> Note:
+    """A single announcement."""
+    flags = int(m.flags[message])
+    time_ns, packet = int(m.time_ns[message]), int(m.packet[message])
+    way = Way(
+        sender,
+        int(m.source[message]),
+        int(m.target[message]),
+        int(m.target_port[message]),
+        int(m.interface[message]),
+        WAYS[flags >> 4 & 3],
+        bool(flags & MessageFlag.MULTICAST),
+    )
+    size = int(m.size[message])
+    return Note(data, way, int(m.ttl[message]), 1, size, time_ns, packet, time_ns, packet)
 
 
 def gone(status: Status) -> bool:

@@ -22,7 +22,7 @@ class Places:
     views: tuple[str | None, ...]
 
     def of(self, participant: Participant) -> str | None:
-        """The machine that most of its datagrams come from, else that most of its announced addresses name."""
+        """The machine that most of its sources name, else that most of its announced addresses do."""
         for addresses in (participant.sources, announced_addresses(participant)):
             votes = Counter(self.hosts[a] for a in addresses if a in self.hosts)
             if votes:

@@ -1,4 +1,4 @@
-"""The fixed-size records that the fold kernels fill: one int64 row a key, columns named here and nowhere else.
+"""The fixed-size records that the fold kernels fill: one int64 row a key, columns named here only.
 
 Times are nanoseconds of the capturing clock, packets 1-based numbers.  Everything is allocated once, at the
 greatest size; pages that are never touched cost nothing, so memory grows with the number of keys alone.
@@ -11,6 +11,9 @@ from enum import IntEnum, auto
 MAX_SAMPLE_STREAMS = 16_384  # (writer, reader, destination, direction); further ones are counted as overflow
 MAX_DIALOGUES = 16_384
 MAX_STREAMS = 16_384  # (sender, source, destination, direction)
+MAX_CALLS = 65_536  # (announcement, sender, destination, direction)
+MAX_RHYTHMS = 8_192  # of them: announcements of participants that were repeated
+MAX_FRESH = 32_768  # submessages of one block
 MAX_LANES = 512  # (source address, direction)
 MAX_ASSEMBLIES = 2_048  # sample streams that use DATA_FRAG
 
@@ -18,8 +21,10 @@ WINDOW = 4_096  # sequence numbers that a stream remembers one by one
 ASSEMBLY_SLOTS = 4  # samples in DATA_FRAGs that a stream puts together at a time
 ASSEMBLY_FRAGMENTS = 8_192  # of one sample, remembered one by one
 HOLES = 8  # holes that a stream remembers
+MOST_CHAIN = 1_024  # dialogues of one writer that a heartbeat to anybody reaches
 LOAD_BINS = 512
 LOAD_BIN_NS = 100_000_000  # to begin with; doubled whenever the capture outgrows the bins
+SAME_ANNOUNCEMENT_NS = 2_000_000  # copies of one announcement, on several interfaces or twice in a row
 PRINTS = 131_072  # datagrams a view remembers for other views, before it keeps every second one only
 
 BINS = 1_024  # of a log histogram: 32 to an octave, from 2**10 to 2**42
@@ -103,6 +108,25 @@ class TalkField(Field):
     ANSWER_LEAST = auto()
     ANSWER_MOST = auto()
     NEXT = auto()  # the writer's next dialogue, plus one
+    WIDTH = auto()
+
+
+class CallField(Field):
+    """One announcement on one way: a tally, then facts."""
+
+    COUNT = auto()
+    BYTES = auto()
+    FIRST_NS = auto()
+    FIRST_PACKET = auto()
+    LAST_NS = auto()
+    LAST_PACKET = auto()
+    TTL = auto()
+    MULTICAST = auto()
+    WRITER = auto()  # entity id
+    RHYTHM = auto()  # row of the histogram of periods, plus one
+    BEAT_NS = auto()  # the last announcement that is no copy
+    PERIOD_LEAST = auto()
+    PERIOD_MOST = auto()
     WIDTH = auto()
 
 

@@ -22,8 +22,7 @@ from toprung.model.picture import (
     Spread,
     Tally,
 )
-from toprung.observe.notes import Note, Rhythm, Way, gone
-from toprung.observe.records import BINS
+from toprung.observe.notes import Note, gone
 from toprung.observe.shards import Shard, merge_tallies
 from toprung.observe.spreads import spreads
 from toprung.observe.traffic import Course, direction
@@ -48,16 +47,6 @@ class _Entry:
     marks: list[Mark] = field(default_factory=list)
 
 
-def _mark(shard: Shard, note: Note, last: bool = False) -> Mark:
-    return Mark(
-        *(
-            (note.last_ns, shard.view, note.last_packet)
-            if last
-            else (note.first_ns, shard.view, note.first_packet)
-        )
-    )
-
-
 def participants_of(
     shards: Sequence[Shard], courses: Sequence[Course], own: Sequence[frozenset[str]]
 ) -> tuple[Participant, ...]:
@@ -67,12 +56,12 @@ def participants_of(
         if course.prefix not in NO_PREFIXES:
             entries[course.prefix].courses.append(course)
     for shard in shards:
-        for data, note in shard.notes.about_participants():
+        for data, note in shard.about_participants():
             _take_participant(entries, shard, data, note)
-        for _, note in shard.notes.about_endpoints():
+        for _, note in shard.about_endpoints():
             sender = shard.prefix(note.way.sender)
             entry = entries[note.subject.prefix]
-            entry.marks.append(_mark(shard, note))
+            entry.marks.append(note.first(shard.view))
             if sender not in (note.subject.prefix, *NO_PREFIXES):
                 entries[sender].serves = True
     announced = _announced(shards, own)
@@ -87,7 +76,7 @@ def participants_of(
 def _take_participant(entries: dict[bytes, _Entry], shard: Shard, data: ParticipantData, note: Note) -> None:
     subject, sender = note.subject.prefix, shard.prefix(note.way.sender)
     entry = entries[subject]
-    first = _mark(shard, note)
+    first = note.first(shard.view)
     entry.marks.append(first)
     if sender not in (subject, *NO_PREFIXES):
         entry.relays.add(sender)
@@ -145,7 +134,7 @@ def _sources(courses: Iterable[Course]) -> tuple[str, ...]:
 def _domain(
     data: ParticipantData, announced: Iterable[Announced], courses: Iterable[Course]
 ) -> tuple[int | None, DomainSource | None]:
-    """The domain as said, else as multicast ports show it, else as unicast ports do (DDSI-RTPS 2.5, 9.6.2.3)."""
+    """The domain as said, else by multicast ports, else by unicast ports (DDSI-RTPS 2.5, 9.6.2.3)."""
     if data.domain is not None:
         return data.domain, DomainSource.PARAMETER
     courses = list(courses)
@@ -167,7 +156,7 @@ def _announced(shards: Sequence[Shard], own: Sequence[frozenset[str]]) -> dict[b
     """Each participant's own announcements, by way."""
     gathered: dict[tuple[bytes, int, str, str, int, bool | None], _Announcing] = {}
     for shard in shards:
-        for data, note in shard.notes.about_participants():
+        for data, note in shard.about_participants():
             subject = note.subject.prefix
             if shard.prefix(note.way.sender) != subject or gone(data.status):
                 continue
@@ -191,32 +180,21 @@ class _Announcing:
 
     multicast: bool
     ttl: int
-    by_interface: dict[int, list[Tally]] = field(default_factory=lambda: defaultdict(list))
-    rhythms: dict[int, list[Rhythm]] = field(default_factory=lambda: defaultdict(list))
-    ways: set[tuple[int, Way]] = field(default_factory=set)
+    by_interface: dict[int, list[tuple[Tally, Note]]] = field(default_factory=lambda: defaultdict(list))
 
     def add(self, shard: Shard, note: Note) -> None:
-        tally = Tally(note.count, note.bytes, _mark(shard, note), _mark(shard, note, last=True))
-        self.by_interface[note.way.interface].append(tally)
-        rhythm = shard.notes.rhythms.get((note.subject.prefix, note.way))
-        if rhythm is not None and (id(shard), note.way) not in self.ways:
-            self.ways.add((id(shard), note.way))
-            self.rhythms[note.way.interface].append(rhythm)
+        self.by_interface[note.way.interface].append((note.tally(shard.view), note))
 
     def result(self) -> tuple[Tally, Spread | None]:
-        interface = max(self.by_interface, key=lambda i: sum(t.count for t in self.by_interface[i]))
-        tally = merge_tallies(self.by_interface[interface])
+        rows = max(self.by_interface.values(), key=lambda rows: sum(t.count for t, _ in rows))
+        tally = merge_tallies([t for t, _ in rows])
         assert tally is not None  # an interface is there because a note is
-        rhythms = [r for r in self.rhythms[interface] if r.bins]
-        if not rhythms:
+        periods = [note.period for _, note in rows if note.period is not None]
+        if not periods:
             return tally, None
-        counts = np.zeros((1, BINS), np.int64)
-        for rhythm in rhythms:
-            for place, n in rhythm.bins.items():
-                counts[0, place] += n
-        least = np.array([min(r.least_ns for r in rhythms)])
-        most = np.array([max(r.most_ns for r in rhythms)])
-        return tally, spreads(counts, least, most)[0]
+        counts = np.sum([p[0] for p in periods], axis=0, keepdims=True)
+        least, most = min(p[1] for p in periods), max(p[2] for p in periods)
+        return tally, spreads(counts, np.array([least]), np.array([most]))[0]
 
 
 @dataclass(slots=True)
@@ -232,11 +210,11 @@ def endpoints_said(shards: Sequence[Shard]) -> dict[Guid, _EndpointEntry]:
     """Every endpoint that was introduced or said goodbye to."""
     entries: dict[Guid, _EndpointEntry] = {}
     for shard in shards:
-        for data, note in shard.notes.about_endpoints():
+        for data, note in shard.about_endpoints():
             entry = entries.get(note.subject)
             if entry is None:
                 entry = entries[note.subject] = _EndpointEntry(data, note.last_ns)
-            first, last = _mark(shard, note), _mark(shard, note, last=True)
+            first, last = note.first(shard.view), note.last(shard.view)
             if gone(data.status):
                 entry.removed = first if entry.removed is None else min(entry.removed, first)
                 continue

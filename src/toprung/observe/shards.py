@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-
 from toprung.model.picture import Mark, Tally
-from toprung.observe._fold import Rows
-from toprung.observe.notes import Notes
+from toprung.observe._rows import Rows
+from toprung.observe.notes import WAYS, Note, Notes
 from toprung.observe.tables import Folds
+from toprung.wire.discovery import EndpointData, ParticipantData
 
-Array = npt.NDArray[Any]
-
-WAYS: tuple[bool | None, ...] = (None, True, False, None)  # by the two direction bits of MessageFlag
+__all__ = ["WAYS", "Shard", "is_multicast", "merge_tallies", "tally_of"]
 
 
 @dataclass(slots=True)
@@ -29,12 +26,31 @@ class Shard:
     folds: Folds
     notes: Notes = field(default_factory=Notes)
     summary: Any = None  # toprung.wire.scan.ScanSummary, once all is read
+    said: tuple[Note, ...] = ()  # every announcement, once all is read
+    _bound: tuple[Any, Rows] | None = None
 
     def feed(self, block: Any) -> None:
         """Fold one block (`toprung.wire.scan.Block`)."""
-        rows = Rows(block.messages, block.submessages, block.n_messages, block.n_submessages)
+        if self._bound is None or self._bound[0] is not block.messages:
+            self._bound = (block.messages, Rows(block.messages, block.submessages))
+        rows = self._bound[1].fill(block.n_messages, block.n_submessages)
         self.folds.feed(rows)
-        self.notes.feed(block)
+        fresh = self.folds.announcements(rows, block._captured, block._joined)
+        if fresh:
+            self.notes.feed(block, fresh, self.folds)
+
+    def close(self, summary: Any) -> None:
+        """All is read."""
+        self.summary = summary
+        self.said = tuple(self.notes.all(self.folds))
+
+    def about_participants(self) -> Iterator[tuple[ParticipantData, Note]]:
+        """Announcements and goodbyes of participants."""
+        return ((n.data, n) for n in self.said if isinstance(n.data, ParticipantData))
+
+    def about_endpoints(self) -> Iterator[tuple[EndpointData, Note]]:
+        """Introductions and goodbyes of endpoints."""
+        return ((n.data, n) for n in self.said if isinstance(n.data, EndpointData))
 
     def address(self, index: int) -> str:
         """An address of the scan's table."""
@@ -72,9 +88,4 @@ def is_multicast(address: str) -> bool:
     if ":" in address:
         return address.lower().startswith("ff")
     first = address.partition(".")[0]
-    return first.isdigit() and 224 <= int(first) <= 239 or address == "255.255.255.255"
-
-
-def stacked(arrays: list[Array]) -> Array:
-    """Arrays below each other; a single one as it is."""
-    return arrays[0] if len(arrays) == 1 else np.concatenate(arrays)
+    return (first.isdigit() and 224 <= int(first) <= 239) or address == "255.255.255.255"

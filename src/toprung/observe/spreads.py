@@ -71,13 +71,3 @@ def spread_of(values_s: npt.NDArray[np.float64]) -> Spread | None:
     at = [max(0, int(np.ceil(q * len(ordered))) - 1) for q in QUANTILES]
     p05, p50, p95 = (float(ordered[i]) for i in at)
     return Spread(len(ordered), float(ordered[0]), p05, p50, p95, float(ordered[-1]))
-
-
-def bin_of(value_ns: int) -> int:
-    """The bin of a non-negative value; the kernel has its own, compiled one."""
-    rest = value_ns >> FLOOR_BITS
-    if rest <= 0:
-        return 0
-    octave = rest.bit_length() - 1
-    sub = (value_ns >> (octave + FLOOR_BITS - SUB_BITS)) & ((1 << SUB_BITS) - 1)
-    return min(BINS - 1, (octave << SUB_BITS) + sub)

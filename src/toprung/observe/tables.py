@@ -2,46 +2,68 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from toprung.observe import records
-from toprung.observe._fold import Keys, Prints, Rows, Samples, Streams, Talk
-from toprung.observe.records import SampleField, StreamField, TalkField
+from toprung.observe._assemblies import Assemblies
+from toprung.observe._calls import Calls
+from toprung.observe._keys import Keys
+from toprung.observe._prints import Prints
+from toprung.observe._rows import Rows
+from toprung.observe._samples import Samples
+from toprung.observe._streams import Streams
+from toprung.observe._talk import Talk
+from toprung.observe.records import CallField, SampleField, StreamField, TalkField
 
 Array = npt.NDArray[Any]
+LOW = np.uint64(0xFFFFFFFF)
 PRINT_COLUMNS = 6  # ns, packet, source, target, port << 8 | flags, size
 
 
 class Table:
-    """Records by key: `words` u8 [limit, 3] are the keys, `arrays["record"]` i8 [limit, columns]."""
+    """Records by key: `words` u8 [limit, 3] are the keys, `arrays["record"]` i8 [limit, columns].
+
+    Everything is allocated at its greatest size; pages that are never touched cost nothing.
+    """
 
     def __init__(self, limit: int, width: int, **more: tuple[tuple[int, ...], str]) -> None:
         self.words = np.zeros((limit, 3), np.uint64)
-        self.keys = Keys(self.words)
+        self.keys: Any = keys_over(self.words)
         self.arrays: dict[str, Array] = {"record": np.zeros((limit, width), np.int64)}
         for name, (shape, dtype) in more.items():
             self.arrays[name] = np.zeros(shape, dtype)
 
     @property
+    def used(self) -> int:
+        """How many records there are."""
+        count: int = self.keys.used
+        return count
+
+    @property
     def record(self) -> Array:
         """The records in use."""
-        return self.arrays["record"][: self.keys.length()]
+        return self.arrays["record"][: self.used]
 
-    def key_columns(self, *halves: tuple[int, int]) -> list[Array]:
-        """Halves of the key words: (word, 1) is the upper 32 bits, (word, 0) the lower."""
-        used = self.words[: self.keys.length()]
-        return [
-            ((used[:, w] >> np.uint64(32 * upper)) & np.uint64(0xFFFFFFFF)).astype(np.int64)
-            for w, upper in halves
-        ]
+    def halves(self, *which: tuple[int, int]) -> list[list[int]]:
+        """Halves of the key words, as columns: (word, 1) the upper 32 bits, (word, 0) the lower."""
+        used = self.words[: self.used]
+        return [((used[:, w] >> np.uint64(32 * upper)) & LOW).tolist() for w, upper in which]
+
+
+def keys_over(words: Array) -> Any:
+    """A key table over `words` [limit, 3]."""
+    return Keys(memoryview(words), memoryview(np.zeros(2 * len(words), np.int32)))
+
+
+def _keys(limit: int) -> Any:
+    return keys_over(np.zeros((limit, 3), np.uint64))
 
 
 def _samples() -> Table:
-    n, w, a = records.MAX_SAMPLE_STREAMS, records.WINDOW // 64, records.MAX_ASSEMBLIES
+    n, w = records.MAX_SAMPLE_STREAMS, records.WINDOW // 64
     return Table(
         n,
         SampleField.WIDTH,
@@ -52,9 +74,13 @@ def _samples() -> Table:
         partial=((n, w), "u8"),
         excused=((n, w), "u8"),
         holes=((n, records.HOLES, 3), "i8"),
-        assemblies=((a, records.ASSEMBLY_SLOTS, 2), "i8"),
-        pieces=((a, records.ASSEMBLY_SLOTS, records.ASSEMBLY_FRAGMENTS // 64), "u8"),
     )
+
+
+def _assemblies() -> Any:
+    n, slots = records.MAX_ASSEMBLIES, records.ASSEMBLY_SLOTS
+    pieces = np.zeros((n, slots, records.ASSEMBLY_FRAGMENTS // 64), np.uint64)
+    return Assemblies(memoryview(np.zeros((n, slots, 2), np.int64)), memoryview(pieces))
 
 
 def _talk() -> Table:
@@ -67,56 +93,60 @@ def _streams() -> Table:
     return Table(records.MAX_STREAMS, StreamField.WIDTH, loads=(loads, "i8"))
 
 
-def _keys(limit: int) -> Keys:
-    return Keys(np.zeros((limit, 3), np.uint64))
+def _calls() -> Table:
+    periods, fresh = (records.MAX_RHYTHMS, records.BINS), (records.MAX_FRESH, 2)
+    return Table(records.MAX_CALLS, CallField.WIDTH, periods=(periods, "u4"), fresh=(fresh, "i8"))
 
 
-@dataclass(slots=True)
 class Folds:
-    """Everything that is folded from one scan's columns.  `crossing`: remember fingerprints for other views."""
+    """Everything that is folded from one scan's columns; `crossing`: fingerprints for other views too."""
 
-    crossing: bool
-    samples: Table = field(default_factory=_samples)
-    talk: Table = field(default_factory=_talk)
-    streams: Table = field(default_factory=_streams)
-    lanes: Array = field(default_factory=lambda: np.zeros((records.MAX_LANES, 3), np.uint64))
-    prints: Array = field(default_factory=lambda: np.zeros(records.PRINTS, np.uint64))
-    print_columns: Array = field(default_factory=lambda: np.zeros((records.PRINTS, PRINT_COLUMNS), np.int64))
-    lane_keys: Keys = field(init=False)
-    folds: tuple[Any, ...] = field(init=False)
+    def __init__(self, crossing: bool) -> None:
+        self.samples, self.talk, self.streams, self.calls = _samples(), _talk(), _streams(), _calls()
+        self.lanes = np.zeros((records.MAX_LANES, 3), np.uint64)
+        self.lane_keys = keys_over(self.lanes)
+        self.prints = np.zeros(records.PRINTS if crossing else 0, np.uint64)
+        self.print_columns = np.zeros((len(self.prints), PRINT_COLUMNS), np.int64)
+        self._streams = Streams(self.streams.keys, self.lane_keys, self.streams.arrays, records.LOAD_BIN_NS)
+        self._calls = Calls(self.calls.keys, self.calls.arrays)
+        self._prints = Prints(self.prints, self.print_columns)
+        writers = _keys(records.MAX_SAMPLE_STREAMS), _keys(records.MAX_DIALOGUES)
+        samples = Samples(self.samples.keys, writers[0], _assemblies(), self.samples.arrays)
+        self._folds = [self._streams, samples, Talk(self.talk.keys, writers[1], self.talk.arrays)]
+        self._folds += [self._prints] * crossing
 
-    def __post_init__(self) -> None:
-        self.lane_keys = Keys(self.lanes)
-        sample_writers, talk_writers = _keys(records.MAX_SAMPLE_STREAMS), _keys(records.MAX_DIALOGUES)
-        self.folds = (
-            Streams(self.streams.keys, self.lane_keys, self.streams.arrays, records.LOAD_BIN_NS),
-            Samples(self.samples.keys, sample_writers, self.samples.arrays),
-            Talk(self.talk.keys, talk_writers, self.talk.arrays),
-            Prints(self.prints, self.print_columns),
-        )
+    def feed(self, rows: Rows) -> None:
+        """Fold one block."""
+        for fold in self._folds:
+            fold.feed(rows)
+
+    def announcements(self, rows: Rows, captured: memoryview, joined: memoryview) -> list[list[int]]:
+        """Fold one block's announcements; [submessage row, place in `calls`] of the new ones.
+
+        The place is -1 for one that comes in DATA_FRAG.
+        """
+        fresh: list[list[int]] = self.calls.arrays["fresh"][
+            : self._calls.feed(rows, captured, joined)
+        ].tolist()
+        return fresh
 
     @property
     def loads(self) -> Array:
-        """Datagrams and bytes over time [lanes, LOAD_BINS, 4]: discovery count, bytes, data count, bytes."""
-        return self.streams.arrays["loads"]
+        """Load over time [lanes, LOAD_BINS, 4]: datagrams and bytes of discovery, then of data."""
+        return self.streams.arrays["loads"][: self.lane_keys.used]
 
     def clock(self) -> tuple[int, int]:
         """Start of the first load bin and width of every one, ns."""
-        start_ns, bin_ns = self.folds[0].clock()
+        start_ns, bin_ns = self._streams.clock()
         return start_ns, bin_ns
 
     def remembered(self) -> tuple[int, int]:
         """Fingerprints in use, and how often their number was halved."""
-        used, level = self.folds[3].state()
+        used, level = self._prints.state()
         return used, level
 
+    @property
     def refused(self) -> int:
         """Rows that found no room in a table."""
-        return (
-            sum(t.keys.refused() for t in (self.samples, self.talk, self.streams)) + self.lane_keys.refused()
-        )
-
-    def feed(self, rows: Rows) -> None:
-        """Fold one block."""
-        for fold in self.folds if self.crossing else self.folds[:-1]:
-            fold.feed(rows)
+        tables = (self.samples, self.talk, self.streams, self.calls)
+        return int(sum(t.keys.refused for t in tables) + self.lane_keys.refused)

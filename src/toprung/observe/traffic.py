@@ -70,10 +70,8 @@ def courses_of(shards: Iterable[Shard]) -> list[Course]:
 
 def _courses(shard: Shard) -> Iterable[Course]:
     table = shard.folds.streams
-    keys = table.key_columns((0, 1), (0, 0), (1, 1), (1, 0), (2, 0))
-    for record, prefix, source, target, port, way in zip(
-        table.record.tolist(), *(k.tolist() for k in keys), strict=True
-    ):
+    keys = table.halves((0, 1), (0, 0), (1, 1), (1, 0), (2, 0))
+    for record, prefix, source, target, port, way in zip(table.record.tolist(), *keys, strict=True):
         every, discovery, data, fragmented, incomplete = (
             tally_of(shard.view, record[at : at + 6]) for at in _TALLIES
         )
@@ -160,7 +158,7 @@ def loads_of(shards: Sequence[Shard], own: Sequence[frozenset[str]]) -> tuple[Lo
 
 
 def _load(view: int, parts: Sequence[Shard], own: frozenset[str]) -> Load | None:
-    clocks = [(shard, *shard.folds.clock()) for shard in parts if shard.folds.lane_keys.length()]
+    clocks = [(shard, *shard.folds.clock()) for shard in parts if shard.folds.lane_keys.used]
     if not clocks:
         return None
     start = min(start_ns for _, start_ns, _ in clocks)
@@ -168,7 +166,7 @@ def _load(view: int, parts: Sequence[Shard], own: frozenset[str]) -> Load | None
     width = max(bin_ns for _, _, bin_ns in clocks)
     sums = np.zeros((2, (last - start) // width + 1, 4), np.int64)  # in, out
     for shard, start_ns, bin_ns in clocks:
-        lanes = shard.folds.lanes[: shard.folds.lane_keys.length()].astype(np.int64)
+        lanes = shard.folds.lanes[: shard.folds.lane_keys.used].astype(np.int64)
         place = (start_ns - start + np.arange(_used_bins(shard)) * bin_ns) // width
         for lane, (source, way, _) in enumerate(lanes.tolist()):
             told = WAYS[way]
@@ -189,7 +187,7 @@ def _load(view: int, parts: Sequence[Shard], own: frozenset[str]) -> Load | None
 
 
 def _used_bins(shard: Shard) -> int:
-    used = shard.folds.loads[: shard.folds.lane_keys.length(), :, (0, 2)].any(axis=(0, 2))
+    used = shard.folds.loads[:, :, (0, 2)].any(axis=(0, 2))
     return int(np.flatnonzero(used)[-1]) + 1 if used.any() else 1
 
 

@@ -102,7 +102,7 @@ class Hint:
 
 
 def traffic_fit(hint: Hint, name: str, lives: Sequence[int]) -> float:
-    """How well the nameless writers of a participant fit the topics that `name` writes; 0: nothing to tell."""
+    """How well a participant's nameless writers fit the topics that `name` writes; 0: nothing to tell."""
     writers = [w for life in lives for w in hint.nameless.get(life, ())]
     topics = hint.declared.get(name, [])
     if not writers:

@@ -86,7 +86,7 @@ def _goes_on(
     machine: str | None,
     endpoints: Sequence[Endpoint],
 ) -> bool:
-    """Whether a participant is the next life of a program: same machine, name and topics, and not at one time."""
+    """Whether a participant is a program's next life: same machine, name and topics, and not at one time."""
     last = picture.participants[program.lives[-1]]
     ended = last.goodbye or last.last_heard
     if participant.first_heard.time_ns < ended.time_ns - OVERLAP_NS:
@@ -157,7 +157,7 @@ def _hosts(
 def _names(
     picture: Picture, machines: Sequence[str | None], played: Mapping[int, str], servers: Sequence[int]
 ) -> tuple[str, ...]:
-    """The declared name; else the name on the wire where it is the only one; else the machine and a number."""
+    """The declared name; else the name on the wire where only one has it; else machine and number."""
     taken = set(played.values())
     names: list[str] = []
     for i, participant in enumerate(picture.participants):

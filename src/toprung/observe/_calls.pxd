@@ -1,0 +1,2 @@
+from toprung.observe._keys cimport Keys, bin_of, tally
+from toprung.observe._rows cimport Rows

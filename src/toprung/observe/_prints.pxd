@@ -1,0 +1,1 @@
+from toprung.observe._rows cimport Rows

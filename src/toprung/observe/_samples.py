@@ -1,0 +1,432 @@
+# cython: boundscheck=True, wraparound=False, initializedcheck=False, cdivision=True
+# mypy: ignore-errors
+# (C types: Cython checks them)
+"""Samples of user writers: whole, partial, missing, excused, repeated; inter-arrival, age, size.
+
+Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.  Bitmaps of
+sequence numbers are rings of WINDOW bits, indexed by the number modulo WINDOW.  Sequence numbers outside
+1 .. 2**62 are ignored.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+try:
+    import cython
+except ImportError:  # uncompiled, its names are enough
+    from toprung.wire import _uncompiled as cython
+
+from toprung.observe import records
+from toprung.observe.records import SampleField
+from toprung.wire.columns import NO_TIME, MessageFlag
+from toprung.wire.ids import BUILTIN_BITS, Sub
+
+if not cython.compiled:
+    from toprung.observe._assemblies import Assemblies
+    from toprung.observe._keys import Keys, bin_of, tally
+    from toprung.observe._rows import Rows
+
+DATA = cython.declare(cython.int, int(Sub.DATA))
+DATA_FRAG = cython.declare(cython.int, int(Sub.DATA_FRAG))
+GAP = cython.declare(cython.int, int(Sub.GAP))
+NOT_USER = cython.declare(cython.uint, BUILTIN_BITS)  # of an entity id: the standard's or the vendor's
+MULTICAST = cython.declare(cython.int, int(MessageFlag.MULTICAST))
+INCOMPLETE = cython.declare(cython.int, int(MessageFlag.INCOMPLETE))
+
+MASK64 = cython.declare(cython.ulonglong, 0xFFFFFFFFFFFFFFFF)
+LOW = cython.declare(cython.ulonglong, (1 << 32) - 1)
+ONE = cython.declare(cython.ulonglong, 1)
+MOST_SEQUENCE = cython.declare(cython.longlong, 1 << 62)
+TIMELESS = cython.declare(cython.longlong, NO_TIME)
+SECOND = cython.declare(cython.longlong, 1_000_000_000)
+WINDOW = cython.declare(cython.longlong, records.WINDOW)
+HOLES = cython.declare(cython.longlong, records.HOLES)
+S_ROWS = cython.declare(cython.Py_ssize_t, SampleField.ROWS)
+S_START = cython.declare(cython.Py_ssize_t, SampleField.START)
+S_LEAST = cython.declare(cython.Py_ssize_t, SampleField.LEAST)
+S_LAST = cython.declare(cython.Py_ssize_t, SampleField.LAST)
+S_TOP = cython.declare(cython.Py_ssize_t, SampleField.TOP)
+S_WHOLE = cython.declare(cython.Py_ssize_t, SampleField.WHOLE)
+S_PARTIAL = cython.declare(cython.Py_ssize_t, SampleField.PARTIAL)
+S_EARLIER = cython.declare(cython.Py_ssize_t, SampleField.EARLIER)
+S_REPEATS = cython.declare(cython.Py_ssize_t, SampleField.REPEATS)
+S_EXCUSED = cython.declare(cython.Py_ssize_t, SampleField.EXCUSED)
+S_NEWEST = cython.declare(cython.Py_ssize_t, SampleField.NEWEST)
+S_NEWS = cython.declare(cython.Py_ssize_t, SampleField.NEWS)
+S_NEWS_FIRST_NS = cython.declare(cython.Py_ssize_t, SampleField.NEWS_FIRST_NS)
+S_NEWS_LAST_NS = cython.declare(cython.Py_ssize_t, SampleField.NEWS_LAST_NS)
+S_BETWEEN_LEAST = cython.declare(cython.Py_ssize_t, SampleField.BETWEEN_LEAST)
+S_BETWEEN_MOST = cython.declare(cython.Py_ssize_t, SampleField.BETWEEN_MOST)
+S_BETWEEN_COUNT = cython.declare(cython.Py_ssize_t, SampleField.BETWEEN_COUNT)
+S_AGE_BASE = cython.declare(cython.Py_ssize_t, SampleField.AGE_BASE)
+S_AGE_LEAST = cython.declare(cython.Py_ssize_t, SampleField.AGE_LEAST)
+S_AGE_MOST = cython.declare(cython.Py_ssize_t, SampleField.AGE_MOST)
+S_AGE_COUNT = cython.declare(cython.Py_ssize_t, SampleField.AGE_COUNT)
+S_SIZE_COMMON = cython.declare(cython.Py_ssize_t, SampleField.SIZE_COMMON)
+S_SIZE_VOTES = cython.declare(cython.Py_ssize_t, SampleField.SIZE_VOTES)
+S_SIZE_LARGEST = cython.declare(cython.Py_ssize_t, SampleField.SIZE_LARGEST)
+S_FRAGMENTS = cython.declare(cython.Py_ssize_t, SampleField.FRAGMENTS)
+S_HOLES = cython.declare(cython.Py_ssize_t, SampleField.HOLES)
+S_SOURCE = cython.declare(cython.Py_ssize_t, SampleField.SOURCE)
+S_MULTICAST = cython.declare(cython.Py_ssize_t, SampleField.MULTICAST)
+S_ASSEMBLY = cython.declare(cython.Py_ssize_t, SampleField.ASSEMBLY)
+S_NEXT = cython.declare(cython.Py_ssize_t, SampleField.NEXT)
+
+
+@cython.final
+@cython.cclass
+class Samples:
+    """Sequence numbers, completeness, inter-arrival, age and size of every writer's samples."""
+
+    keys: Keys
+    writers: Keys
+    heads: cython.int[::1]
+    record: cython.longlong[:, ::1]
+    between: cython.uint[:, ::1]
+    ages: cython.uint[:, :, ::1]
+    whole: cython.ulonglong[:, ::1]
+    partial: cython.ulonglong[:, ::1]
+    excused: cython.ulonglong[:, ::1]
+    holes: cython.longlong[:, :, ::1]
+    assemblies: Assemblies
+
+    def __init__(self, keys: Keys, writers: Keys, assemblies: Assemblies, arrays: dict[str, Any]) -> None:
+        """`arrays`: zeroed, as `toprung.observe.tables` makes them."""
+        self.keys = keys
+        self.writers = writers
+        self.heads = memoryview(arrays["heads"])
+        self.record = memoryview(arrays["record"])
+        self.between = memoryview(arrays["between"])
+        self.ages = memoryview(arrays["ages"])
+        self.whole = memoryview(arrays["whole"])
+        self.partial = memoryview(arrays["partial"])
+        self.excused = memoryview(arrays["excused"])
+        self.holes = memoryview(arrays["holes"])
+        self.assemblies = assemblies
+
+    def feed(self, rows: Rows) -> None:
+        """Fold one block's DATA, DATA_FRAG and GAP of user writers."""
+        with cython.nogil:
+            self._feed(rows)
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _feed(self, rows: Rows) -> cython.int:
+        i: cython.Py_ssize_t
+        m: cython.Py_ssize_t
+        k: cython.Py_ssize_t
+        kind: cython.int
+        cut: cython.bint
+        for i in range(rows.submessages):
+            kind = rows.kind[i]
+            if kind == GAP:
+                self._gap(rows, i)
+                continue
+            if (kind != DATA and kind != DATA_FRAG) or (rows.writer[i] & NOT_USER) != 0:
+                continue
+            if rows.sequence[i] <= 0 or rows.sequence[i] > MOST_SEQUENCE:
+                continue
+            m = rows.message[i]
+            k = self._place(rows, i, m)
+            if k < 0:
+                continue
+            tally(self.record, k, S_ROWS, rows.time_ns[m], rows.packet[m], rows.payload_length[i])
+            # a datagram with a hole ends in the submessage that the hole cuts
+            cut = (rows.message_flags[m] & INCOMPLETE) != 0 and (
+                i + 1 == rows.submessages or rows.message[i + 1] != rows.message[i]
+            )
+            if kind == DATA:
+                self._data(rows, i, m, k, cut)
+            else:
+                self._piece(rows, i, m, k, cut)
+        return 0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-2)
+    def _place(self, rows: Rows, i: cython.Py_ssize_t, m: cython.Py_ssize_t) -> cython.Py_ssize_t:
+        """The stream of row i; a new one is chained to its writer's others."""
+        guid: cython.ulonglong = (cython.cast(cython.ulonglong, rows.sender[i]) << 32) | rows.writer[i]
+        there: cython.ulonglong = (cython.cast(cython.ulonglong, rows.reader[i]) << 32) | rows.target[m]
+        way: cython.ulonglong = (cython.cast(cython.ulonglong, rows.target_port[m]) << 32) | (
+            cython.cast(cython.ulonglong, rows.interface[m]) << 2 | ((rows.message_flags[m] >> 4) & 3)
+        )
+        known: cython.Py_ssize_t = self.keys.used
+        k: cython.Py_ssize_t = self.keys.find(guid, there, way, True)
+        if k < known:
+            return k
+        w: cython.Py_ssize_t = self.writers.find(guid, 0, 0, True)
+        if w >= 0:
+            self.record[k, S_NEXT] = self.heads[w]
+            self.heads[w] = k + 1
+        self.record[k, S_SOURCE] = rows.source[m]
+        self.record[k, S_MULTICAST] = rows.message_flags[m] & MULTICAST
+        self.record[k, S_START] = rows.sequence[i]
+        self.record[k, S_LEAST] = rows.sequence[i]
+        self.record[k, S_TOP] = rows.sequence[i] - 1
+        return k
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _advance(self, k: cython.Py_ssize_t, top: cython.longlong) -> cython.int:
+        """Move the window's end to `top`, forgetting what falls out of it."""
+        s: cython.longlong
+        w: cython.Py_ssize_t
+        keep: cython.ulonglong
+        if top - self.record[k, S_TOP] >= WINDOW:
+            for w in range(WINDOW >> 6):
+                self.whole[k, w] = 0
+                self.partial[k, w] = 0
+                self.excused[k, w] = 0
+        else:
+            for s in range(self.record[k, S_TOP] + 1, top + 1):
+                w = (s & (WINDOW - 1)) >> 6
+                keep = MASK64 ^ (ONE << (s & 63))
+                self.whole[k, w] &= keep
+                self.partial[k, w] &= keep
+                self.excused[k, w] &= keep
+        self.record[k, S_TOP] = top
+        return 0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _hole(
+        self,
+        k: cython.Py_ssize_t,
+        sequence: cython.longlong,
+        time_ns: cython.longlong,
+        packet: cython.longlong,
+    ) -> cython.int:
+        """Remember that `sequence` was not complete when this packet came."""
+        n: cython.longlong = self.record[k, S_HOLES]
+        if n < HOLES:
+            self.holes[k, n, 0] = sequence
+            self.holes[k, n, 1] = time_ns
+            self.holes[k, n, 2] = packet
+            self.record[k, S_HOLES] = n + 1
+        return 0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _enter(
+        self, rows: Rows, i: cython.Py_ssize_t, m: cython.Py_ssize_t, k: cython.Py_ssize_t
+    ) -> cython.int:
+        """Make room for row i's number.  0: it is new, 1: known in part, 2: whole, 3: too old to tell."""
+        s: cython.longlong = rows.sequence[i]
+        top: cython.longlong = self.record[k, S_TOP]
+        w: cython.Py_ssize_t = (s & (WINDOW - 1)) >> 6
+        bit: cython.ulonglong = ONE << (s & 63)
+        if s <= top - WINDOW:
+            return 3
+        if s > top:
+            if s > top + 1:
+                self._hole(k, top + 1, rows.time_ns[m], rows.packet[m])
+            self._advance(k, s)
+        elif self.whole[k, w] & bit:
+            return 2
+        elif self.partial[k, w] & bit:
+            return 1
+        elif self.excused[k, w] & bit:
+            self.excused[k, w] &= MASK64 ^ bit
+            self.record[k, S_EXCUSED] -= 1
+        if s > self.record[k, S_LAST]:
+            self.record[k, S_LAST] = s
+        if s < self.record[k, S_LEAST]:
+            self.record[k, S_LEAST] = s
+        if s < self.record[k, S_START]:
+            self.record[k, S_EARLIER] += 1
+        return 0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _data(
+        self, rows: Rows, i: cython.Py_ssize_t, m: cython.Py_ssize_t, k: cython.Py_ssize_t, cut: cython.bint
+    ) -> cython.int:
+        s: cython.longlong = rows.sequence[i]
+        size: cython.longlong = rows.payload_length[i]
+        state: cython.int = self._enter(rows, i, m, k)
+        if state >= 2 or (state == 1 and cut):
+            self.record[k, S_REPEATS] += 1
+            return 0
+        if size > self.record[k, S_SIZE_LARGEST]:
+            self.record[k, S_SIZE_LARGEST] = size
+        if rows.ip_fragments[m] > self.record[k, S_FRAGMENTS]:
+            self.record[k, S_FRAGMENTS] = rows.ip_fragments[m]
+        if not cut:
+            return self._complete(rows, i, m, k, state, size)
+        self.partial[k, (s & (WINDOW - 1)) >> 6] |= ONE << (s & 63)
+        self.record[k, S_PARTIAL] += 1
+        return self._hole(k, s, rows.time_ns[m], rows.packet[m])
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _complete(
+        self,
+        rows: Rows,
+        i: cython.Py_ssize_t,
+        m: cython.Py_ssize_t,
+        k: cython.Py_ssize_t,
+        state: cython.int,
+        size: cython.longlong,
+    ) -> cython.int:
+        """The sample of row i is there as a whole, for the first time."""
+        s: cython.longlong = rows.sequence[i]
+        w: cython.Py_ssize_t = (s & (WINDOW - 1)) >> 6
+        t: cython.longlong = rows.time_ns[m]
+        if state == 1:
+            self.partial[k, w] &= MASK64 ^ (ONE << (s & 63))
+            self.record[k, S_PARTIAL] -= 1
+        self.whole[k, w] |= ONE << (s & 63)
+        self.record[k, S_WHOLE] += 1
+        if self.record[k, S_SIZE_VOTES] == 0:
+            self.record[k, S_SIZE_COMMON] = size
+        self.record[k, S_SIZE_VOTES] += 1 if self.record[k, S_SIZE_COMMON] == size else -1
+        if s <= self.record[k, S_NEWEST]:
+            return 0
+        self.record[k, S_NEWEST] = s
+        if self.record[k, S_NEWS] == 0:
+            self.record[k, S_NEWS_FIRST_NS] = t
+        else:
+            self._between(k, t - self.record[k, S_NEWS_LAST_NS])
+        self.record[k, S_NEWS] += 1
+        self.record[k, S_NEWS_LAST_NS] = t
+        if rows.source_time_ns[i] != TIMELESS:
+            self._age(k, t - rows.source_time_ns[i])
+        return 0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _between(self, k: cython.Py_ssize_t, span: cython.longlong) -> cython.int:
+        if span < 0:
+            span = 0
+        if self.record[k, S_BETWEEN_COUNT] == 0 or span < self.record[k, S_BETWEEN_LEAST]:
+            self.record[k, S_BETWEEN_LEAST] = span
+        if span > self.record[k, S_BETWEEN_MOST]:
+            self.record[k, S_BETWEEN_MOST] = span
+        self.record[k, S_BETWEEN_COUNT] += 1
+        self.between[k, bin_of(span)] += 1
+        return 0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _age(self, k: cython.Py_ssize_t, age: cython.longlong) -> cython.int:
+        """Bin an age.  Beyond a second it is mostly the clocks' offset, so the first such age is the base."""
+        if self.record[k, S_AGE_COUNT] == 0:
+            self.record[k, S_AGE_BASE] = 0 if -SECOND < age < SECOND else age
+            self.record[k, S_AGE_LEAST] = age
+            self.record[k, S_AGE_MOST] = age
+        if age < self.record[k, S_AGE_LEAST]:
+            self.record[k, S_AGE_LEAST] = age
+        if age > self.record[k, S_AGE_MOST]:
+            self.record[k, S_AGE_MOST] = age
+        self.record[k, S_AGE_COUNT] += 1
+        apart: cython.longlong = age - self.record[k, S_AGE_BASE]
+        if apart >= 0:
+            self.ages[k, 0, bin_of(apart)] += 1
+        else:
+            self.ages[k, 1, bin_of(-apart)] += 1
+        return 0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _piece(
+        self, rows: Rows, i: cython.Py_ssize_t, m: cython.Py_ssize_t, k: cython.Py_ssize_t, cut: cython.bint
+    ) -> cython.int:
+        """A DATA_FRAG: some fragments of a sample."""
+        s: cython.longlong = rows.sequence[i]
+        step: cython.longlong = rows.fragment_size[i]
+        size: cython.longlong = rows.sample_size[i]
+        first: cython.longlong = rows.fragment[i]
+        n: cython.longlong = rows.fragments[i]
+        if step == 0 or size == 0 or first == 0:
+            return 0
+        total: cython.longlong = (size + step - 1) // step
+        if cut:
+            n = min(n, rows.payload_length[i] // step)
+        n = min(n, total - first + 1)
+        state: cython.int = self._enter(rows, i, m, k)
+        if state >= 2:
+            self.record[k, S_REPEATS] += first == 1
+            return 0
+        if state == 0:
+            self.partial[k, (s & (WINDOW - 1)) >> 6] |= ONE << (s & 63)
+            self.record[k, S_PARTIAL] += 1
+        if size > self.record[k, S_SIZE_LARGEST]:
+            self.record[k, S_SIZE_LARGEST] = size
+            self.record[k, S_FRAGMENTS] = total
+        if self.record[k, S_ASSEMBLY] == 0:
+            self.record[k, S_ASSEMBLY] = self.assemblies.open() + 1
+        if self.record[k, S_ASSEMBLY] == 0:
+            return 0
+        state = self.assemblies.put(self.record[k, S_ASSEMBLY] - 1, s, first, n, total)
+        if self.assemblies.dropped != 0:
+            self._hole(k, self.assemblies.dropped, rows.time_ns[m], rows.packet[m])
+        if state == 1:
+            return self._complete(rows, i, m, k, 1, size)
+        return 0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _gap(self, rows: Rows, i: cython.Py_ssize_t) -> cython.int:
+        """Excuse what a GAP names, in each of the writer's streams towards the same place.
+
+        A GAP's list of single numbers is counted but not read: only its run up to the list's base, and, where
+        the list is full, the list.
+        """
+        m: cython.Py_ssize_t = rows.message[i]
+        guid: cython.ulonglong = (cython.cast(cython.ulonglong, rows.sender[i]) << 32) | rows.writer[i]
+        w: cython.Py_ssize_t = self.writers.find(guid, 0, 0, False)
+        if w < 0 or rows.sequence[i] <= 0 or rows.base[i] > MOST_SEQUENCE:
+            return 0
+        end: cython.longlong = rows.base[i]
+        if rows.named[i] == rows.extent[i]:
+            end += rows.extent[i]
+        way: cython.ulonglong = (cython.cast(cython.ulonglong, rows.target_port[m]) << 32) | (
+            cython.cast(cython.ulonglong, rows.interface[m]) << 2 | ((rows.message_flags[m] >> 4) & 3)
+        )
+        reader: cython.ulonglong
+        k: cython.Py_ssize_t = self.heads[w] - 1
+        while k >= 0:
+            reader = self.keys.words[k, 1] >> 32
+            if (
+                (self.keys.words[k, 1] & LOW) == rows.target[m]
+                and self.keys.words[k, 2] == way
+                and (reader == 0 or rows.reader[i] == 0 or reader == rows.reader[i])
+            ):
+                self._excuse(k, rows.sequence[i], end)
+            k = self.record[k, S_NEXT] - 1
+        return 0
+
+    @cython.cfunc
+    @cython.nogil
+    @cython.exceptval(-1)
+    def _excuse(self, k: cython.Py_ssize_t, first: cython.longlong, end: cython.longlong) -> cython.int:
+        """Excuse first .. end - 1, as far as these are not there and above the stream's start."""
+        s: cython.longlong
+        w: cython.Py_ssize_t
+        bit: cython.ulonglong
+        top: cython.longlong = self.record[k, S_TOP]
+        first = max(first, self.record[k, S_START], top - WINDOW + 1)
+        if end - 1 > top:
+            if first < end - WINDOW:
+                self.record[k, S_EXCUSED] += end - WINDOW - max(first, top + 1)
+            self._advance(k, end - 1)
+            first = max(first, end - WINDOW)
+        for s in range(first, end):
+            w = (s & (WINDOW - 1)) >> 6
+            bit = ONE << (s & 63)
+            if not (self.whole[k, w] | self.partial[k, w] | self.excused[k, w]) & bit:
+                self.excused[k, w] |= bit
+                self.record[k, S_EXCUSED] += 1
+        return 0
