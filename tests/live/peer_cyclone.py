@@ -200,7 +200,7 @@ class Peer:
             w["writer"].write(w["sample"])
             w["sent"] += 1
         w["due"] += 1 / entry["rate"] if entry.get("rate") else 1e9
-        w["due"] = max(w["due"], now - 0.2)
+        w["due"] = max(w["due"], now - 2.0)  # what was missed in a pause is made up for
 
     def note(self):
         seen = {

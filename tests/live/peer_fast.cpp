@@ -371,7 +371,7 @@ struct Peer
         }
         double rate = number(w, "rate", 0);
         one.due += std::chrono::microseconds(rate > 0 ? long(1e6 / rate) : 1000000000L);
-        one.due = std::max(one.due, now - std::chrono::milliseconds(200));
+        one.due = std::max(one.due, now - std::chrono::seconds(2));  // made up for
     }
 
     void note(const std::string& path)

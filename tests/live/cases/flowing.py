@@ -60,7 +60,14 @@ CASES = (
         writer("scan", silent=1),
     ),
     case(
-        "f_fast_slow", "odom comes at 4 Hz", "fast", "flowing", "rate-low", ("odom",), writer("odom", rate=4)
+        "f_fast_slow",
+        "odom comes at 4 Hz",
+        "fast",
+        "flowing",
+        "rate-low",
+        ("odom",),
+        writer("odom", rate=4),
+        moving=True,
     ),
     case(
         "f_cyc_slow",
@@ -70,6 +77,7 @@ CASES = (
         "rate-low",
         ("image",),
         writer("image", rate=1),
+        moving=True,
         usb=True,
     ),
     case(
@@ -114,14 +122,14 @@ CASES = (
     ),
     case(
         "f_cyc_storm",
-        "large reliable images over a link that loses 9 %",
+        "large reliable images over a link that loses 15 %",
         "cyclone",
         "flowing",
         "resend-storm loss",
         ("image",),
         size("image", 250000),
         both_qos("image", reliability="reliable"),
-        air("oifname desk ip protocol udp numgen random mod 100 < 9 drop"),
+        air("oifname desk ip protocol udp numgen random mod 100 < 15 drop"),
         shaky=("scan", "beds"),
         moving=True,
     ),
