@@ -99,10 +99,11 @@ class Records:
         seconds: cython.longlong
         captured: cython.longlong
         ahead: cython.Py_ssize_t = at
+        touched: cython.uchar = 0
         self.status = FULL
         while row < self.limit:
             while ahead < at + AHEAD and ahead < end:
-                self.touched ^= self.data[ahead]
+                touched ^= self.data[ahead]
                 ahead += LINE
             self.wanted = 16
             if at + 16 > end:
@@ -125,6 +126,7 @@ class Records:
             row += 1
             at += 16 + captured
         self.count = row
+        self.touched = touched
         return at
 
     def _pcapng(self, at, end):

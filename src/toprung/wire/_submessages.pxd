@@ -59,7 +59,7 @@ cdef class Submessages:
     cdef int _header(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
     cdef unsigned int _prefix(self, Py_ssize_t at) noexcept nogil
     cdef Py_ssize_t _submessage(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
-    cdef int _blank(self, int kind, int flags, Py_ssize_t body, Py_ssize_t stop) except -1 nogil
+    cdef int _blank(self) except -1 nogil
     cdef unsigned int _u32(self, Py_ssize_t at) noexcept nogil
     cdef unsigned short _u16(self, Py_ssize_t at) noexcept nogil
     cdef long long _i64(self, Py_ssize_t at) noexcept nogil

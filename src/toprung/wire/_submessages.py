@@ -61,6 +61,11 @@ FACTOR = cython.declare(cython.ulonglong, 0x9E3779B97F4A7C15)
 MASK = cython.declare(cython.ulonglong, (1 << 64) - 1)
 ONES = cython.declare(cython.uint, 0xFFFFFFFF)
 HALF = cython.declare(cython.ulonglong, 1 << 31)
+# Columns that most kinds of submessages leave alone: whoever reads a block zeroes them before the next.
+SPARSE = (
+    "reader writer sequence base extent named count fragment fragments fragment_size sample_size inline_length"
+).split()
+
 PRINTED = cython.declare(cython.int, 128)  # octets of a UDP payload that its fingerprint covers
 
 
@@ -109,7 +114,10 @@ class Submessages:
         self.unreadable = 0
 
     def run(self, captured: Any, joined: Any, messages: Any) -> Any:
-        """Decode so many message rows; how many found room."""
+        """Decode so many message rows; how many found room.
+
+        The columns named in `SPARSE` are expected to be zero, and are zero beyond `count` afterwards.
+        """
         rows: cython.Py_ssize_t = messages
         self.captured = captured
         self.joined = joined
@@ -175,6 +183,7 @@ class Submessages:
         body: cython.Py_ssize_t = at + 4
         length: cython.Py_ssize_t
         stop: cython.Py_ssize_t
+        row: cython.Py_ssize_t
         if kind == HEADER_MAGIC & 0xFF and u32le(self.data, at) == HEADER_MAGIC:
             return at + HEADER if self._header(at, end) else end  # a message behind a message
         self.little = flags & 1
@@ -191,33 +200,30 @@ class Submessages:
             if body + length <= end:
                 self.faults[F_SHORT] += 1
             return body + length
-        self._blank(kind, flags, body, stop)
-        if self._decode(kind, flags, body, stop, body + length) != 0:
-            self.sender[self.count] = self.from_
-            self.addressee[self.count] = self.to
-            self.source_time_ns[self.count] = self.stamp
-            self.count += 1
-        return body + length
-
-    def _blank(self, kind, flags, body, stop):
-        row: cython.Py_ssize_t = self.count
+        row = self.count
         self.message[row] = self.row
         self.kind[row] = kind
         self.flags[row] = flags
-        self.reader[row] = 0
-        self.writer[row] = 0
-        self.sequence[row] = 0
-        self.base[row] = 0
-        self.extent[row] = 0
-        self.named[row] = 0
-        self.count_field[row] = 0
-        self.fragment[row] = 0
-        self.fragments[row] = 0
-        self.fragment_size[row] = 0
-        self.sample_size[row] = 0
-        self.inline_length[row] = 0
         self.payload_at[row] = body
         self.payload_length[row] = stop - body
+        if self._decode(kind, flags, body, stop, body + length) == 0:
+            self._blank()
+            return body + length
+        self.sender[row] = self.from_
+        self.addressee[row] = self.to
+        self.source_time_ns[row] = self.stamp
+        self.count = row + 1
+        return body + length
+
+    def _blank(self):
+        """Give the row in hand back as it was found: rows are zero but for what is in them."""
+        row: cython.Py_ssize_t = self.count
+        self.reader[row], self.writer[row] = 0, 0
+        self.sequence[row], self.base[row] = 0, 0
+        self.extent[row], self.named[row], self.count_field[row] = 0, 0, 0
+        self.fragment[row], self.fragments[row] = 0, 0
+        self.fragment_size[row], self.sample_size[row] = 0, 0
+        self.inline_length[row] = 0
         return 0
 
     def _u32(self, at):
@@ -388,18 +394,22 @@ class Submessages:
         target: cython.Py_ssize_t = self.m_target[row]
         a: cython.ulonglong = self.m_source_port[row]
         b: cython.ulonglong = self.m_ip_id[row]
+        c: cython.ulonglong
+        d: cython.ulonglong
         word: cython.Py_ssize_t = 0
         if end - at < size:
             return 0
         a = _mix(a << 16 | self.m_target_port[row], self.addresses.low[source])
         b = _mix(b << 32 | self.m_size[row], self.addresses.low[target])
-        a = _mix(a, self.addresses.high[source])
-        b = _mix(b, self.addresses.high[target])
-        while word + 16 <= size:
-            a = _mix(a, u64le(self.data, at + word))
-            b = _mix(b, u64le(self.data, at + word + 8))
-            word += 16
-        if word + 8 <= size:
+        c = _mix(a, self.addresses.high[source])
+        d = _mix(b, self.addresses.high[target])
+        while word + 32 <= size:
+            a = (a ^ u64le(self.data, at + word)) * FACTOR & MASK
+            b = (b ^ u64le(self.data, at + word + 8)) * FACTOR & MASK
+            c = (c ^ u64le(self.data, at + word + 16)) * FACTOR & MASK
+            d = (d ^ u64le(self.data, at + word + 24)) * FACTOR & MASK
+            word += 32
+        while word + 8 <= size:
             a = _mix(a, u64le(self.data, at + word))
             word += 8
         while word + 4 <= size:
@@ -408,5 +418,5 @@ class Submessages:
         while word < size:
             b = _mix(b, self.data[at + word])
             word += 1
-        a = _mix(a, b)
+        a = _mix(_mix(_mix(a, c), b), d)
         return a if a != 0 else 1

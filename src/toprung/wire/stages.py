@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from toprung.wire._submessages import SPARSE
 from toprung.wire.block import MAX_KEYS, Block, Rows, Tables
 from toprung.wire.capture import Container
 from toprung.wire.columns import MESSAGE_COLUMNS, SUBMESSAGE_COLUMNS, Column
@@ -73,6 +74,7 @@ class Stages:
         self.decoder: Any = kernels.submessages(
             rows, self.submessages.views(), _kinds(), keys, tables.prefix_keys, faults
         )
+        self._sparse = [self.submessages.arrays[name] for name in SPARSE]
         self._block = Block(self.messages, self.submessages)
         self._joined = memoryview(bytearray(0))
 
@@ -97,6 +99,8 @@ class Stages:
     def decode(self, view: memoryview, rows: int) -> Iterator[Block]:
         """Blocks of the first `rows` message rows: one, unless they hold more submessages than fit."""
         while rows:
+            for array in self._sparse:
+                array[: self.decoder.count] = 0
             done = self.decoder.run(view, self._joined, rows)
             self.tables.grow()
             self.messages_seen += done
