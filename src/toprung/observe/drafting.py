@@ -174,8 +174,10 @@ def _names(
     counted: Counter[str] = Counter()
     for life in roles:
         own, machine = _clean(picture.participants[life[0]].name), machines[homes[life[0]]]
-        counted[machine] += 1
-        name = own if own and announced[own] == 1 else f"{machine}-{counted[machine]}"
+        name = own if own and announced[own] == 1 else ""
+        while not name or name in names.values():
+            counted[machine] += 1
+            name = f"{machine}-{counted[machine]}"
         names |= dict.fromkeys(life, name)
     return names
 
