@@ -23,9 +23,9 @@ from lab import build_clock_shim, build_fast_peer
 from plan import cart, dump, flow_counts, keep, perform
 
 
-def make(case: Case, out: Path, tools: Path) -> dict:
+def make(case: Case, out: Path, tools: Path, salt: str = "") -> dict:
     """Run one case; its entry of truth.json."""
-    plan = cart(case.middleware, zlib.crc32(case.id.encode()) % 10_000, case.usb)
+    plan = cart(case.middleware, zlib.crc32((case.id + salt).encode()) % 10_000, case.usb)
     for edit in case.edits:
         edit(plan)
     folder = out / case.id
@@ -71,14 +71,14 @@ def doubts(entry: dict, case: Case) -> list[str]:
     return found
 
 
-def guarded(name: str, out: Path, tools: Path) -> tuple[dict | None, str]:
+def guarded(name: str, out: Path, tools: Path, salt: str) -> tuple[dict | None, str]:
     try:
-        return make(next(c for c in CASES if c.id == name), out, tools), ""
+        return make(next(c for c in CASES if c.id == name), out, tools, salt), ""
     except Exception:
         return None, traceback.format_exc()
 
 
-def make_all(names: list[str], out: Path, jobs: int) -> None:
+def make_all(names: list[str], out: Path, jobs: int, salt: str = "") -> None:
     """Run cases side by side; truth.json grows as they end."""
     tools = out / ".tools"
     tools.mkdir(parents=True, exist_ok=True)
@@ -86,7 +86,7 @@ def make_all(names: list[str], out: Path, jobs: int) -> None:
     build_clock_shim(tools)
     truth, by_id = read_truth(out), {c.id: c for c in CASES}
     with ProcessPoolExecutor(jobs) as pool:
-        waiting = {pool.submit(guarded, name, out, tools): name for name in names}
+        waiting = {pool.submit(guarded, name, out, tools, salt): name for name in names}
         for done in as_completed(waiting):
             name, (entry, trouble) = waiting[done], done.result()
             if entry is None:
@@ -119,6 +119,7 @@ def main() -> int:
     words.add_argument("--out", type=Path, default=Path("/tmp/corpus"))
     words.add_argument("--only", default="", help="ids, with commas between")
     words.add_argument("--jobs", type=int, default=2)
+    words.add_argument("--salt", default="", help="any word: other addresses, rates and sizes")
     words.add_argument("--again", action="store_true", help="also cases that are there already")
     words.add_argument("--share", type=Path, help="run nothing; copy the cases of --only to this folder")
     said = words.parse_args()
@@ -127,7 +128,7 @@ def main() -> int:
         share(wanted, said.out, said.share)
         return 0
     there = {} if said.again else read_truth(said.out)
-    make_all([n for n in wanted if n not in there], said.out, said.jobs)
+    make_all([n for n in wanted if n not in there], said.out, said.jobs, said.salt)
     return 0
 
 
