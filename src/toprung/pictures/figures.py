@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from statistics import quantiles
 
 from toprung.model.picture import Crossing, Load, Mark, Stream
+from toprung.model.qos import span
 from toprung.model.site import Link, Machine
 from toprung.pictures.observed import Observed
 
@@ -111,9 +112,9 @@ def link_words(observed: Observed) -> Iterator[str]:
             continue
         words = f"{link.name} ({link.kind}): {figures.bytes_per_s / 1e3:,.1f} kB/s"
         if figures.loss is not None:
-            words += f", {figures.loss:.2%} lost on the way"
+            words += f", {figures.loss:.2%} lost on the way" if figures.loss else ", nothing lost on the way"
         if figures.delay_s is not None:
-            words += f", delay {figures.delay_s * 1e3:,.2f} ms"
+            words += f", delay {span(round(figures.delay_s * 1e9))}"
         yield words
 
 
