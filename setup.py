@@ -12,6 +12,7 @@ FLAGS = ["-O3", "--param=max-inline-insns-single=2000", "--param=inline-unit-gro
 KERNELS = (
     "toprung.observe._assemblies",
     "toprung.observe._calls",
+    "toprung.observe._histograms",
     "toprung.observe._keys",
     "toprung.observe._prints",
     "toprung.observe._rows",

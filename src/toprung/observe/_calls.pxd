@@ -1,2 +1,3 @@
-from toprung.observe._keys cimport Keys, bin_of, tally
+from toprung.observe._histograms cimport Histograms
+from toprung.observe._keys cimport Keys, tally
 from toprung.observe._rows cimport Rows

@@ -22,7 +22,8 @@ from toprung.wire.columns import MessageFlag
 from toprung.wire.ids import EntityId, Flag, Sub
 
 if not cython.compiled:
-    from toprung.observe._keys import Keys, bin_of, tally
+    from toprung.observe._histograms import Histograms
+    from toprung.observe._keys import Keys, tally
     from toprung.observe._rows import Rows
 
 DATA = cython.declare(cython.int, int(Sub.DATA))
@@ -40,7 +41,7 @@ SAME_NS = cython.declare(cython.longlong, records.SAME_ANNOUNCEMENT_NS)
 C_TALLY = cython.declare(cython.Py_ssize_t, CallField.COUNT)
 C_TTL = cython.declare(cython.Py_ssize_t, CallField.TTL)
 C_MULTICAST = cython.declare(cython.Py_ssize_t, CallField.MULTICAST)
-C_RHYTHM = cython.declare(cython.Py_ssize_t, CallField.RHYTHM)
+C_PERIODS = cython.declare(cython.Py_ssize_t, CallField.PERIODS)
 C_BEAT_NS = cython.declare(cython.Py_ssize_t, CallField.BEAT_NS)
 C_LEAST = cython.declare(cython.Py_ssize_t, CallField.PERIOD_LEAST)
 C_MOST = cython.declare(cython.Py_ssize_t, CallField.PERIOD_MOST)
@@ -60,17 +61,15 @@ class Calls:
     joined: cython.const[cython.uchar][::1]
     keys: Keys
     record: cython.longlong[:, ::1]
-    periods: cython.uint[:, ::1]
+    histograms: Histograms
     fresh: cython.longlong[:, ::1]
-    rhythms: cython.Py_ssize_t
 
-    def __init__(self, keys: Keys, arrays: dict[str, Any]) -> None:
+    def __init__(self, keys: Keys, histograms: Histograms, arrays: dict[str, Any]) -> None:
         """`arrays`: zeroed, as `toprung.observe.tables` makes them; `fresh` i8 [rows, 2]."""
         self.keys = keys
+        self.histograms = histograms
         self.record = memoryview(arrays["record"])
-        self.periods = memoryview(arrays["periods"])
         self.fresh = memoryview(arrays["fresh"])
-        self.rhythms = 0
 
     def feed(self, rows: Rows, captured: Any, joined: Any) -> int:
         """Fold one block; `captured` and `joined` are the bytes that its payload offsets count in.
@@ -159,20 +158,13 @@ class Calls:
     def _beat(self, k: cython.Py_ssize_t, time_ns: cython.longlong) -> cython.int:
         """One more announcement of a participant; copies in quick succession are one."""
         span: cython.longlong = time_ns - self.record[k, C_BEAT_NS]
-        r: cython.Py_ssize_t = self.record[k, C_RHYTHM] - 1
         if span < SAME_NS:
             return 0
         self.record[k, C_BEAT_NS] = time_ns
-        if r < 0:
-            if self.rhythms >= self.periods.shape[0]:
-                return 0
-            r = self.rhythms
-            self.rhythms += 1
-            self.record[k, C_RHYTHM] = r + 1
+        if self.record[k, C_PERIODS] == 0 or span < self.record[k, C_LEAST]:
             self.record[k, C_LEAST] = span
-        self.record[k, C_LEAST] = min(self.record[k, C_LEAST], span)
         self.record[k, C_MOST] = max(self.record[k, C_MOST], span)
-        self.periods[r, bin_of(span)] += 1
+        self.record[k, C_PERIODS] = self.histograms.add(self.record[k, C_PERIODS], span)
         return 0
 
     @cython.cfunc

@@ -1,4 +1,3 @@
-cdef Py_ssize_t bin_of(long long value) noexcept nogil
 cdef int tally(
     long long[:, ::1] record, Py_ssize_t k, Py_ssize_t at, long long time_ns, long long packet, long long size
 ) except -1 nogil

@@ -1,7 +1,7 @@
 # cython: boundscheck=True, wraparound=False, initializedcheck=False, cdivision=True
 # mypy: ignore-errors
 # (C types: Cython checks them)
-"""What all folds share: three-word keys by open addressing, log-histogram bins, tallies.
+"""What all folds share: three-word keys by open addressing, and tallies.
 
 Compiled from this same file; its types stand in `_keys.pxd`, since the other kernels call it without the
 interpreter.
@@ -16,32 +16,10 @@ try:
 except ImportError:  # uncompiled, its names are enough
     from toprung.wire import _uncompiled as cython
 
-from toprung.observe import records
-
 MASK64 = cython.declare(cython.ulonglong, 0xFFFFFFFFFFFFFFFF)
 MIX_A = cython.declare(cython.ulonglong, 0x9E3779B97F4A7C15)  # Steele, Lea and Flood 2014 (SplitMix64)
 MIX_B = cython.declare(cython.ulonglong, 0xBF58476D1CE4E5B9)
 MIX_C = cython.declare(cython.ulonglong, 0x94D049BB133111EB)
-FLOOR_BITS = cython.declare(cython.int, records.FLOOR_BITS)
-SUB_BITS = cython.declare(cython.int, records.SUB_BITS)
-BINS = cython.declare(cython.Py_ssize_t, records.BINS)
-
-
-def bin_of(value):
-    """The log histogram's bin of a non-negative value."""
-    octave: cython.int = 0
-    rest: cython.longlong = value >> FLOOR_BITS
-    step: cython.int = 32
-    if rest <= 0:
-        return 0
-    while step > 0:
-        if rest >> step:
-            rest >>= step
-            octave += step
-        step >>= 1
-    sub: cython.longlong = (value >> (octave + FLOOR_BITS - SUB_BITS)) & ((1 << SUB_BITS) - 1)
-    place: cython.longlong = (octave << SUB_BITS) + sub
-    return BINS - 1 if place >= BINS else place
 
 
 def tally(record, k, at, time_ns, packet, size):

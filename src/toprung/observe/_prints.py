@@ -34,7 +34,7 @@ class Prints:
     level: cython.int
 
     def __init__(self, prints: Any, columns: Any) -> None:
-        """`prints` u8 [limit]; `columns` i8 [limit, 6]: ns, packet, source, target, port << 8 | flags, size."""
+        """`prints` u8 [limit]; `columns` i8 [limit, 6] as `tables.PRINT_COLUMNS` lists them."""
         self.prints = memoryview(prints)
         self.columns = memoryview(columns)
         self.used = 0

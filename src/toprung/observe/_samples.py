@@ -4,7 +4,7 @@
 """Samples of user writers: whole, partial, missing, excused, repeated; inter-arrival, age, size.
 
 Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.  Bitmaps of
-sequence numbers are rings of WINDOW bits, indexed by the number modulo WINDOW.  Sequence numbers outside
+sequence numbers are rings of words, indexed by the number's upper bits.  Sequence numbers outside
 1 .. 2**62 are ignored.
 """
 
@@ -24,7 +24,8 @@ from toprung.wire.ids import BUILTIN_BITS, Sub
 
 if not cython.compiled:
     from toprung.observe._assemblies import Assemblies
-    from toprung.observe._keys import Keys, bin_of, tally
+    from toprung.observe._histograms import Histograms
+    from toprung.observe._keys import Keys, tally
     from toprung.observe._rows import Rows
 
 DATA = cython.declare(cython.int, int(Sub.DATA))
@@ -40,33 +41,37 @@ ONE = cython.declare(cython.ulonglong, 1)
 MOST_SEQUENCE = cython.declare(cython.longlong, 1 << 62)
 TIMELESS = cython.declare(cython.longlong, NO_TIME)
 SECOND = cython.declare(cython.longlong, 1_000_000_000)
-WINDOW = cython.declare(cython.longlong, records.WINDOW)
+WORDS = cython.declare(cython.longlong, records.WINDOW >> 6)
+WHOLE = cython.declare(cython.Py_ssize_t, records.WHOLE)
+PARTIAL = cython.declare(cython.Py_ssize_t, records.PARTIAL)
+EXCUSED = cython.declare(cython.Py_ssize_t, records.EXCUSED)
 HOLES = cython.declare(cython.longlong, records.HOLES)
 S_ROWS = cython.declare(cython.Py_ssize_t, SampleField.ROWS)
-S_START = cython.declare(cython.Py_ssize_t, SampleField.START)
-S_LEAST = cython.declare(cython.Py_ssize_t, SampleField.LEAST)
-S_LAST = cython.declare(cython.Py_ssize_t, SampleField.LAST)
 S_TOP = cython.declare(cython.Py_ssize_t, SampleField.TOP)
+S_LAST = cython.declare(cython.Py_ssize_t, SampleField.LAST)
 S_WHOLE = cython.declare(cython.Py_ssize_t, SampleField.WHOLE)
-S_PARTIAL = cython.declare(cython.Py_ssize_t, SampleField.PARTIAL)
-S_EARLIER = cython.declare(cython.Py_ssize_t, SampleField.EARLIER)
-S_REPEATS = cython.declare(cython.Py_ssize_t, SampleField.REPEATS)
-S_EXCUSED = cython.declare(cython.Py_ssize_t, SampleField.EXCUSED)
 S_NEWEST = cython.declare(cython.Py_ssize_t, SampleField.NEWEST)
 S_NEWS = cython.declare(cython.Py_ssize_t, SampleField.NEWS)
-S_NEWS_FIRST_NS = cython.declare(cython.Py_ssize_t, SampleField.NEWS_FIRST_NS)
 S_NEWS_LAST_NS = cython.declare(cython.Py_ssize_t, SampleField.NEWS_LAST_NS)
+S_BETWEEN = cython.declare(cython.Py_ssize_t, SampleField.BETWEEN)
 S_BETWEEN_LEAST = cython.declare(cython.Py_ssize_t, SampleField.BETWEEN_LEAST)
 S_BETWEEN_MOST = cython.declare(cython.Py_ssize_t, SampleField.BETWEEN_MOST)
-S_BETWEEN_COUNT = cython.declare(cython.Py_ssize_t, SampleField.BETWEEN_COUNT)
+S_START = cython.declare(cython.Py_ssize_t, SampleField.START)
+S_AGE_ABOVE = cython.declare(cython.Py_ssize_t, SampleField.AGE_ABOVE)
+S_AGE_BELOW = cython.declare(cython.Py_ssize_t, SampleField.AGE_BELOW)
 S_AGE_BASE = cython.declare(cython.Py_ssize_t, SampleField.AGE_BASE)
 S_AGE_LEAST = cython.declare(cython.Py_ssize_t, SampleField.AGE_LEAST)
 S_AGE_MOST = cython.declare(cython.Py_ssize_t, SampleField.AGE_MOST)
-S_AGE_COUNT = cython.declare(cython.Py_ssize_t, SampleField.AGE_COUNT)
 S_SIZE_COMMON = cython.declare(cython.Py_ssize_t, SampleField.SIZE_COMMON)
 S_SIZE_VOTES = cython.declare(cython.Py_ssize_t, SampleField.SIZE_VOTES)
 S_SIZE_LARGEST = cython.declare(cython.Py_ssize_t, SampleField.SIZE_LARGEST)
 S_FRAGMENTS = cython.declare(cython.Py_ssize_t, SampleField.FRAGMENTS)
+S_NEWS_FIRST_NS = cython.declare(cython.Py_ssize_t, SampleField.NEWS_FIRST_NS)
+S_LEAST = cython.declare(cython.Py_ssize_t, SampleField.LEAST)
+S_EARLIER = cython.declare(cython.Py_ssize_t, SampleField.EARLIER)
+S_PARTIAL = cython.declare(cython.Py_ssize_t, SampleField.PARTIAL)
+S_REPEATS = cython.declare(cython.Py_ssize_t, SampleField.REPEATS)
+S_EXCUSED = cython.declare(cython.Py_ssize_t, SampleField.EXCUSED)
 S_HOLES = cython.declare(cython.Py_ssize_t, SampleField.HOLES)
 S_SOURCE = cython.declare(cython.Py_ssize_t, SampleField.SOURCE)
 S_MULTICAST = cython.declare(cython.Py_ssize_t, SampleField.MULTICAST)
@@ -83,27 +88,28 @@ class Samples:
     writers: Keys
     heads: cython.int[::1]
     record: cython.longlong[:, ::1]
-    between: cython.uint[:, ::1]
-    ages: cython.uint[:, :, ::1]
-    whole: cython.ulonglong[:, ::1]
-    partial: cython.ulonglong[:, ::1]
-    excused: cython.ulonglong[:, ::1]
+    bits: cython.ulonglong[:, :, ::1]
+    histograms: Histograms
     holes: cython.longlong[:, :, ::1]
     assemblies: Assemblies
 
-    def __init__(self, keys: Keys, writers: Keys, assemblies: Assemblies, arrays: dict[str, Any]) -> None:
+    def __init__(
+        self,
+        keys: Keys,
+        writers: Keys,
+        assemblies: Assemblies,
+        histograms: Histograms,
+        arrays: dict[str, Any],
+    ) -> None:
         """`arrays`: zeroed, as `toprung.observe.tables` makes them."""
         self.keys = keys
         self.writers = writers
         self.heads = memoryview(arrays["heads"])
         self.record = memoryview(arrays["record"])
-        self.between = memoryview(arrays["between"])
-        self.ages = memoryview(arrays["ages"])
-        self.whole = memoryview(arrays["whole"])
-        self.partial = memoryview(arrays["partial"])
-        self.excused = memoryview(arrays["excused"])
         self.holes = memoryview(arrays["holes"])
+        self.bits = memoryview(arrays["bits"])
         self.assemblies = assemblies
+        self.histograms = histograms
 
     def feed(self, rows: Rows) -> None:
         """Fold one block's DATA, DATA_FRAG and GAP of user writers."""
@@ -172,22 +178,13 @@ class Samples:
     @cython.nogil
     @cython.exceptval(-1)
     def _advance(self, k: cython.Py_ssize_t, top: cython.longlong) -> cython.int:
-        """Move the window's end to `top`, forgetting what falls out of it."""
-        s: cython.longlong
-        w: cython.Py_ssize_t
-        keep: cython.ulonglong
-        if top - self.record[k, S_TOP] >= WINDOW:
-            for w in range(WINDOW >> 6):
-                self.whole[k, w] = 0
-                self.partial[k, w] = 0
-                self.excused[k, w] = 0
-        else:
-            for s in range(self.record[k, S_TOP] + 1, top + 1):
-                w = (s & (WINDOW - 1)) >> 6
-                keep = MASK64 ^ (ONE << (s & 63))
-                self.whole[k, w] &= keep
-                self.partial[k, w] &= keep
-                self.excused[k, w] &= keep
+        """Move the window's end to `top`, forgetting what falls out of it, word by word."""
+        first: cython.longlong = max((self.record[k, S_TOP] >> 6) + 1, (top >> 6) - WORDS + 1)
+        word: cython.longlong
+        for word in range(first, (top >> 6) + 1):
+            self.bits[k, word & (WORDS - 1), WHOLE] = 0
+            self.bits[k, word & (WORDS - 1), PARTIAL] = 0
+            self.bits[k, word & (WORDS - 1), EXCUSED] = 0
         self.record[k, S_TOP] = top
         return 0
 
@@ -219,20 +216,20 @@ class Samples:
         """Make room for row i's number.  0: it is new, 1: known in part, 2: whole, 3: too old to tell."""
         s: cython.longlong = rows.sequence[i]
         top: cython.longlong = self.record[k, S_TOP]
-        w: cython.Py_ssize_t = (s & (WINDOW - 1)) >> 6
+        w: cython.Py_ssize_t = (s >> 6) & (WORDS - 1)
         bit: cython.ulonglong = ONE << (s & 63)
-        if s <= top - WINDOW:
+        if (s >> 6) <= (top >> 6) - WORDS:
             return 3
         if s > top:
             if s > top + 1:
                 self._hole(k, top + 1, rows.time_ns[m], rows.packet[m])
             self._advance(k, s)
-        elif self.whole[k, w] & bit:
+        elif self.bits[k, w, WHOLE] & bit:
             return 2
-        elif self.partial[k, w] & bit:
+        elif self.bits[k, w, PARTIAL] & bit:
             return 1
-        elif self.excused[k, w] & bit:
-            self.excused[k, w] &= MASK64 ^ bit
+        elif self.bits[k, w, EXCUSED] & bit:
+            self.bits[k, w, EXCUSED] &= MASK64 ^ bit
             self.record[k, S_EXCUSED] -= 1
         if s > self.record[k, S_LAST]:
             self.record[k, S_LAST] = s
@@ -260,7 +257,7 @@ class Samples:
             self.record[k, S_FRAGMENTS] = rows.ip_fragments[m]
         if not cut:
             return self._complete(rows, i, m, k, state, size)
-        self.partial[k, (s & (WINDOW - 1)) >> 6] |= ONE << (s & 63)
+        self.bits[k, (s >> 6) & (WORDS - 1), PARTIAL] |= ONE << (s & 63)
         self.record[k, S_PARTIAL] += 1
         return self._hole(k, s, rows.time_ns[m], rows.packet[m])
 
@@ -278,12 +275,12 @@ class Samples:
     ) -> cython.int:
         """The sample of row i is there as a whole, for the first time."""
         s: cython.longlong = rows.sequence[i]
-        w: cython.Py_ssize_t = (s & (WINDOW - 1)) >> 6
+        w: cython.Py_ssize_t = (s >> 6) & (WORDS - 1)
         t: cython.longlong = rows.time_ns[m]
         if state == 1:
-            self.partial[k, w] &= MASK64 ^ (ONE << (s & 63))
+            self.bits[k, w, PARTIAL] &= MASK64 ^ (ONE << (s & 63))
             self.record[k, S_PARTIAL] -= 1
-        self.whole[k, w] |= ONE << (s & 63)
+        self.bits[k, w, WHOLE] |= ONE << (s & 63)
         self.record[k, S_WHOLE] += 1
         if self.record[k, S_SIZE_VOTES] == 0:
             self.record[k, S_SIZE_COMMON] = size
@@ -305,14 +302,12 @@ class Samples:
     @cython.nogil
     @cython.exceptval(-1)
     def _between(self, k: cython.Py_ssize_t, span: cython.longlong) -> cython.int:
-        if span < 0:
-            span = 0
-        if self.record[k, S_BETWEEN_COUNT] == 0 or span < self.record[k, S_BETWEEN_LEAST]:
+        span = max(span, 0)
+        if self.record[k, S_BETWEEN] == 0 or span < self.record[k, S_BETWEEN_LEAST]:
             self.record[k, S_BETWEEN_LEAST] = span
         if span > self.record[k, S_BETWEEN_MOST]:
             self.record[k, S_BETWEEN_MOST] = span
-        self.record[k, S_BETWEEN_COUNT] += 1
-        self.between[k, bin_of(span)] += 1
+        self.record[k, S_BETWEEN] = self.histograms.add(self.record[k, S_BETWEEN], span)
         return 0
 
     @cython.cfunc
@@ -320,7 +315,7 @@ class Samples:
     @cython.exceptval(-1)
     def _age(self, k: cython.Py_ssize_t, age: cython.longlong) -> cython.int:
         """Bin an age.  Beyond a second it is mostly the clocks' offset, so the first such age is the base."""
-        if self.record[k, S_AGE_COUNT] == 0:
+        if self.record[k, S_AGE_ABOVE] == 0 and self.record[k, S_AGE_BELOW] == 0:
             self.record[k, S_AGE_BASE] = 0 if -SECOND < age < SECOND else age
             self.record[k, S_AGE_LEAST] = age
             self.record[k, S_AGE_MOST] = age
@@ -328,12 +323,11 @@ class Samples:
             self.record[k, S_AGE_LEAST] = age
         if age > self.record[k, S_AGE_MOST]:
             self.record[k, S_AGE_MOST] = age
-        self.record[k, S_AGE_COUNT] += 1
         apart: cython.longlong = age - self.record[k, S_AGE_BASE]
         if apart >= 0:
-            self.ages[k, 0, bin_of(apart)] += 1
+            self.record[k, S_AGE_ABOVE] = self.histograms.add(self.record[k, S_AGE_ABOVE], apart)
         else:
-            self.ages[k, 1, bin_of(-apart)] += 1
+            self.record[k, S_AGE_BELOW] = self.histograms.add(self.record[k, S_AGE_BELOW], -apart)
         return 0
 
     @cython.cfunc
@@ -359,7 +353,7 @@ class Samples:
             self.record[k, S_REPEATS] += first == 1
             return 0
         if state == 0:
-            self.partial[k, (s & (WINDOW - 1)) >> 6] |= ONE << (s & 63)
+            self.bits[k, (s >> 6) & (WORDS - 1), PARTIAL] |= ONE << (s & 63)
             self.record[k, S_PARTIAL] += 1
         if size > self.record[k, S_SIZE_LARGEST]:
             self.record[k, S_SIZE_LARGEST] = size
@@ -417,16 +411,17 @@ class Samples:
         w: cython.Py_ssize_t
         bit: cython.ulonglong
         top: cython.longlong = self.record[k, S_TOP]
-        first = max(first, self.record[k, S_START], top - WINDOW + 1)
+        low: cython.longlong = (((end - 1) >> 6) - WORDS + 1) << 6  # the window's least number afterwards
+        first = max(first, self.record[k, S_START], ((top >> 6) - WORDS + 1) << 6)
         if end - 1 > top:
-            if first < end - WINDOW:
-                self.record[k, S_EXCUSED] += end - WINDOW - max(first, top + 1)
+            if first < low:
+                self.record[k, S_EXCUSED] += low - max(first, top + 1)
+                first = low
             self._advance(k, end - 1)
-            first = max(first, end - WINDOW)
         for s in range(first, end):
-            w = (s & (WINDOW - 1)) >> 6
+            w = (s >> 6) & (WORDS - 1)
             bit = ONE << (s & 63)
-            if not (self.whole[k, w] | self.partial[k, w] | self.excused[k, w]) & bit:
-                self.excused[k, w] |= bit
+            if not (self.bits[k, w, WHOLE] | self.bits[k, w, PARTIAL] | self.bits[k, w, EXCUSED]) & bit:
+                self.bits[k, w, EXCUSED] |= bit
                 self.record[k, S_EXCUSED] += 1
         return 0

@@ -20,7 +20,8 @@ from toprung.observe.records import TalkField
 from toprung.wire.ids import Flag, Sub
 
 if not cython.compiled:
-    from toprung.observe._keys import Keys, bin_of, tally
+    from toprung.observe._histograms import Histograms
+    from toprung.observe._keys import Keys, tally
     from toprung.observe._rows import Rows
 
 HEARTBEAT = cython.declare(cython.int, int(Sub.HEARTBEAT))
@@ -55,14 +56,14 @@ class Talk:
     writers: Keys
     heads: cython.int[::1]
     record: cython.longlong[:, ::1]
-    answers: cython.uint[:, ::1]
+    histograms: Histograms
 
-    def __init__(self, keys: Keys, writers: Keys, arrays: dict[str, Any]) -> None:
+    def __init__(self, keys: Keys, writers: Keys, histograms: Histograms, arrays: dict[str, Any]) -> None:
         self.keys = keys
         self.writers = writers
         self.heads = memoryview(arrays["heads"])
         self.record = memoryview(arrays["record"])
-        self.answers = memoryview(arrays["answers"])
+        self.histograms = histograms
 
     def feed(self, rows: Rows) -> None:
         """Fold one block's HEARTBEAT, ACKNACK and NACK_FRAG."""
@@ -185,9 +186,7 @@ class Talk:
             waited = max(0, rows.time_ns[m] - self.record[k, T_DEMAND_FIRST_NS])
             if self.record[k, T_ANSWERS] == 0 or waited < self.record[k, T_ANSWER_LEAST]:
                 self.record[k, T_ANSWER_LEAST] = waited
-            if waited > self.record[k, T_ANSWER_MOST]:
-                self.record[k, T_ANSWER_MOST] = waited
-            self.record[k, T_ANSWERS] += 1
-            self.answers[k, bin_of(waited)] += 1
+            self.record[k, T_ANSWER_MOST] = max(self.record[k, T_ANSWER_MOST], waited)
+            self.record[k, T_ANSWERS] = self.histograms.add(self.record[k, T_ANSWERS], waited)
         self.record[k, T_DEMANDS] = 0
         return 0

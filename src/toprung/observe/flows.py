@@ -2,122 +2,124 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import Any
+
+import numpy as np
 
 from toprung.model.picture import Dialogue, Guid, Mark, Samples, Spread
-from toprung.observe.records import WINDOW, SampleField, TalkField
-from toprung.observe.shards import WAYS, Shard, tally_of
-from toprung.observe.spreads import Array, spreads
+from toprung.observe.records import EXCUSED, WHOLE, WINDOW, SampleField, TalkField
+from toprung.observe.shards import WAYS, Shard, tally_at, tally_of
+from toprung.observe.spreads import Array, signed_spreads, spreads
 from toprung.observe.traffic import direction
 
 
 def samples_of(shard: Shard, own: frozenset[str]) -> list[Samples]:
     """One view's samples; of streams that differ in nothing but the interface the fullest."""
-    table = shard.folds.samples
-    n = table.used
-    if not n:
-        return []
-    record, arrays = table.record, table.arrays
-    between = spreads(
-        arrays["between"][:n], record[:, SampleField.BETWEEN_LEAST], record[:, SampleField.BETWEEN_MOST]
-    )
-    ages = spreads(
-        arrays["ages"][:n],
-        record[:, SampleField.AGE_LEAST],
-        record[:, SampleField.AGE_MOST],
-        base_ns=record[:, SampleField.AGE_BASE],
-    )
-    keys = zip(*table.halves((0, 1), (0, 0), (1, 1), (1, 0), (2, 1), (2, 0)), strict=True)
     best: dict[tuple[object, ...], Samples] = {}
-    for k, (r, (prefix, writer, reader, target, port, way)) in enumerate(
-        zip(record.tolist(), keys, strict=True)
-    ):
-        source, destination = shard.address(r[SampleField.SOURCE]), shard.address(target)
-        outgoing = direction(WAYS[way & 3], source, destination, own)
-        found = _samples(
-            shard,
-            k,
-            r,
-            Guid(shard.prefix(prefix), writer),
-            (reader, destination, port, outgoing),
-            between[k],
-            ages[k],
-        )
-        key = (found.writer, reader, destination, port, outgoing)
+    for found in _every_stream(shard, own):
+        key = (found.writer, found.reader_entity, found.destination, found.port, found.outgoing)
         if key not in best or best[key].whole < found.whole:
             best[key] = found
     return list(best.values())
 
 
-def _samples(
-    shard: Shard,
-    k: int,
-    r: list[int],
-    writer: Guid,
-    where: tuple[int, str, int, bool | None],
-    between: Spread | None,
-    age: Spread | None,
-) -> Samples:
-    reader, destination, port, outgoing = where
-    tally = tally_of(shard.view, r[SampleField.ROWS : SampleField.ROWS + 6])
-    assert tally is not None
-    whole, partial, last = r[SampleField.WHOLE], r[SampleField.PARTIAL], r[SampleField.LAST]
-    excused = r[SampleField.EXCUSED] - _excused_after(shard, k, last, r[SampleField.TOP])
-    expected = last - r[SampleField.START] + 1
-    missing = expected - (whole + partial - r[SampleField.EARLIER]) - excused
-    span = r[SampleField.NEWS_LAST_NS] - r[SampleField.NEWS_FIRST_NS]
-    news = r[SampleField.NEWS]
-    return Samples(
-        view=shard.view,
-        writer=writer,
-        reader_entity=reader,
-        destination=destination,
-        port=port,
-        multicast=bool(r[SampleField.MULTICAST]),
-        outgoing=outgoing,
-        whole=whole,
-        partial=partial,
-        missing=max(0, missing),
-        excused=excused,
-        repeats=r[SampleField.REPEATS],
-        first_sequence=r[SampleField.LEAST],
-        last_sequence=last,
-        tally=tally,
-        rate_hz=(news - 1) * 1e9 / span if news > 1 and span > 0 else None,
-        between=between,
-        age=age,
-        payload_bytes=_size(r),
-        fragments=r[SampleField.FRAGMENTS],
-        holes=tuple(_holes(shard, k, r)),
+def _every_stream(shard: Shard, own: frozenset[str]) -> Iterator[Samples]:
+    table, view = shard.folds.samples, shard.view
+    r = table.record
+    if not len(r):
+        return
+    rows = zip(
+        *table.halves((0, 1), (0, 0), (1, 1), (1, 0), (2, 1), (2, 0)),
+        r.tolist(),
+        _excused(shard, r),
+        _rates(r),
+        *_spreads(shard, r),
+        strict=True,
     )
+    addresses, prefixes = shard.tables.addresses, shard.tables.prefixes
+    for k, (prefix, writer, reader, target, port, way, c, excused, rate, between, age) in enumerate(rows):
+        source, destination = addresses[c[SampleField.SOURCE]], addresses[target]
+        whole, partial, last = c[SampleField.WHOLE], c[SampleField.PARTIAL], c[SampleField.LAST]
+        expected = last - c[SampleField.START] + 1
+        here = whole + partial - c[SampleField.EARLIER]
+        yield Samples(
+            view,
+            Guid(prefixes[prefix], writer),
+            reader,
+            destination,
+            port,
+            multicast=bool(c[SampleField.MULTICAST]),
+            outgoing=direction(WAYS[way & 3], source, destination, own),
+            whole=whole,
+            partial=partial,
+            missing=max(0, expected - here - excused),
+            excused=excused,
+            repeats=c[SampleField.REPEATS],
+            first_sequence=c[SampleField.LEAST],
+            last_sequence=last,
+            tally=tally_at(view, c, SampleField.ROWS),
+            rate_hz=rate,
+            between=between,
+            age=age,
+            payload_bytes=c[SampleField.SIZE_COMMON] or c[SampleField.SIZE_LARGEST],
+            fragments=c[SampleField.FRAGMENTS],
+            holes=tuple(_holes(shard, k, c)) if c[SampleField.HOLES] else (),
+        )
 
 
-def _size(r: list[int]) -> int:
-    """The commonest size of whole samples; where there is none, the largest known."""
-    return r[SampleField.SIZE_COMMON] or r[SampleField.SIZE_LARGEST]
+def _spreads(shard: Shard, r: Array) -> tuple[list[Spread | None], list[Spread | None]]:
+    """Times between samples, and ages."""
+    histograms = shard.folds.histograms
+    between = spreads(
+        histograms,
+        r[:, SampleField.BETWEEN],
+        r[:, SampleField.BETWEEN_LEAST],
+        r[:, SampleField.BETWEEN_MOST],
+    )
+    ages = signed_spreads(
+        histograms,
+        r[:, SampleField.AGE_ABOVE],
+        r[:, SampleField.AGE_BELOW],
+        r[:, SampleField.AGE_BASE],
+        r[:, SampleField.AGE_LEAST],
+        r[:, SampleField.AGE_MOST],
+    )
+    return between, ages
 
 
-def _excused_after(shard: Shard, k: int, last: int, top: int) -> int:
-    """Excused numbers behind the last sample: they are not between samples, so they excuse nothing."""
-    if top <= last:
-        return 0
-    bits = shard.folds.samples.arrays["excused"][k]
-    return sum(_bit(bits, s) for s in range(max(last + 1, top - WINDOW + 1), top + 1))
+def _rates(r: Array) -> list[float | None]:
+    """New samples per second."""
+    news = r[:, SampleField.NEWS]
+    span = r[:, SampleField.NEWS_LAST_NS] - r[:, SampleField.NEWS_FIRST_NS]
+    known = (news > 1) & (span > 0)
+    rates = np.where(known, (news - 1) * 1e9 / np.maximum(span, 1), 0.0)
+    return [rate or None for rate in rates.tolist()]
 
 
-def _bit(bits: Any, sequence: int) -> int:
-    place = sequence % WINDOW
-    return int(bits[place >> 6]) >> (place & 63) & 1
+def _excused(shard: Shard, r: Array) -> list[int]:
+    """Excused numbers; those behind the last sample are not between samples, so they excuse nothing."""
+    excused: list[int] = r[:, SampleField.EXCUSED].tolist()
+    last, top = r[:, SampleField.LAST], r[:, SampleField.TOP]
+    bits = shard.folds.samples.arrays["bits"]
+    for k in np.flatnonzero(top > last).tolist():
+        first = max(int(last[k]) + 1, int(top[k]) - WINDOW + 64)
+        excused[k] -= sum(_bit(bits[k], s, EXCUSED) for s in range(first, int(top[k]) + 1))
+    return excused
 
 
-def _holes(shard: Shard, k: int, r: list[int]) -> Iterable[Mark]:
+def _bit(bits: Array, sequence: int, what: int) -> int:
+    """What a stream's window [words, 3] remembers of a number in it."""
+    return int(bits[(sequence >> 6) % len(bits), what]) >> (sequence & 63) & 1
+
+
+def _holes(shard: Shard, k: int, c: list[int]) -> Iterator[Mark]:
     """The remembered holes that nothing has filled since."""
     arrays = shard.folds.samples.arrays
-    for sequence, time_ns, packet in arrays["holes"][k, : r[SampleField.HOLES]].tolist():
-        forgotten = sequence <= r[SampleField.TOP] - WINDOW
-        if forgotten or not (_bit(arrays["whole"][k], sequence) or _bit(arrays["excused"][k], sequence)):
+    bits = arrays["bits"][k]
+    for sequence, time_ns, packet in arrays["holes"][k, : c[SampleField.HOLES]].tolist():
+        forgotten = sequence >> 6 <= (c[SampleField.TOP] >> 6) - len(bits)
+        if forgotten or not (_bit(bits, sequence, WHOLE) or _bit(bits, sequence, EXCUSED)):
             yield Mark(time_ns, shard.view, packet)
 
 
@@ -134,7 +136,10 @@ def dialogues_of(shard: Shard) -> list[Dialogue]:
         return []
     record: Array = table.record
     answers = spreads(
-        table.arrays["answers"][:n], record[:, TalkField.ANSWER_LEAST], record[:, TalkField.ANSWER_MOST]
+        shard.folds.histograms,
+        record[:, TalkField.ANSWERS],
+        record[:, TalkField.ANSWER_LEAST],
+        record[:, TalkField.ANSWER_MOST],
     )
     keys = zip(*table.halves((0, 1), (0, 0), (1, 1), (1, 0)), strict=True)
     found = [

@@ -13,7 +13,6 @@ from typing import Any
 
 from toprung.model.picture import Guid, Mark, Side, Tally
 from toprung.observe.records import CallField
-from toprung.observe.spreads import Array
 from toprung.observe.tables import Folds
 from toprung.wire.columns import MessageFlag
 from toprung.wire.discovery import (
@@ -65,7 +64,7 @@ class Note:
     first_packet: int
     last_ns: int
     last_packet: int
-    period: tuple[Array, int, int] | None = None  # log histogram, least and most, ns
+    period: tuple[int, int, int] | None = None  # histogram (its handle), least and most, ns
 
     @property
     def subject(self) -> Guid:
@@ -138,7 +137,6 @@ class Notes:
     def all(self, folds: Folds) -> Iterator[Note]:
         """Every announcement that could be read."""
         words = folds.calls.words[: folds.calls.used].tolist()
-        periods = folds.calls.arrays["periods"]
         for (said, who, way), r in zip(words, folds.calls.record.tolist(), strict=True):
             data = self._said.get(said)
             if data is None:
@@ -152,10 +150,22 @@ class Notes:
                 outgoing=WAYS[way & 3],
                 multicast=bool(r[CallField.MULTICAST]),
             )
-            rhythm = r[CallField.RHYTHM]
-            least, most = r[CallField.PERIOD_LEAST], r[CallField.PERIOD_MOST]
-            period = (periods[rhythm - 1], least, most) if rhythm else None
-            yield Note(data, way_of, r[CallField.TTL], *r[CallField.COUNT : CallField.COUNT + 6], period)
+            count, size, first_ns, first_packet, last_ns, last_packet = r[
+                CallField.COUNT : CallField.COUNT + 6
+            ]
+            period = (r[CallField.PERIODS], r[CallField.PERIOD_LEAST], r[CallField.PERIOD_MOST])
+            yield Note(
+                data,
+                way_of,
+                r[CallField.TTL],
+                count,
+                size,
+                first_ns,
+                first_packet,
+                last_ns,
+                last_packet,
+                period if period[0] else None,
+            )
         yield from self._assembled
 
 

@@ -12,12 +12,12 @@ MAX_SAMPLE_STREAMS = 16_384  # (writer, reader, destination, direction); further
 MAX_DIALOGUES = 16_384
 MAX_STREAMS = 16_384  # (sender, source, destination, direction)
 MAX_CALLS = 65_536  # (announcement, sender, destination, direction)
-MAX_RHYTHMS = 8_192  # of them: announcements of participants that were repeated
 MAX_FRESH = 32_768  # submessages of one block
 MAX_LANES = 512  # (source address, direction)
 MAX_ASSEMBLIES = 2_048  # sample streams that use DATA_FRAG
 
-WINDOW = 4_096  # sequence numbers that a stream remembers one by one
+WINDOW = 4_096  # sequence numbers that a stream remembers one by one, less up to 63
+WHOLE, PARTIAL, EXCUSED = range(3)  # what is remembered of them
 ASSEMBLY_SLOTS = 4  # samples in DATA_FRAGs that a stream puts together at a time
 ASSEMBLY_FRAGMENTS = 8_192  # of one sample, remembered one by one
 HOLES = 8  # holes that a stream remembers
@@ -27,9 +27,10 @@ LOAD_BIN_NS = 100_000_000  # to begin with; doubled whenever the capture outgrow
 SAME_ANNOUNCEMENT_NS = 2_000_000  # copies of one announcement, on several interfaces or twice in a row
 PRINTS = 131_072  # datagrams a view remembers for other views, before it keeps every second one only
 
-BINS = 1_024  # of a log histogram: 32 to an octave, from 2**10 to 2**42
+BINS = 512  # of a log histogram: 16 to an octave, from 2**10 to 2**42
 FLOOR_BITS = 10
-SUB_BITS = 5
+SUB_BITS = 4
+MAX_HISTOGRAMS = 65_536  # of one scan, for all quantities together
 
 
 class Field(IntEnum):
@@ -41,7 +42,7 @@ class Field(IntEnum):
 
 
 class SampleField(Field):
-    """One writer's samples towards one destination."""
+    """One writer's samples towards one destination; what every sample touches stands first."""
 
     ROWS = auto()  # DATA and DATA_FRAG submessages
     BYTES = auto()  # of their payloads
@@ -49,30 +50,31 @@ class SampleField(Field):
     FIRST_PACKET = auto()
     LAST_NS = auto()
     LAST_PACKET = auto()
-    START = auto()  # the sequence number seen first
-    LEAST = auto()  # the least one: smaller where history followed
-    LAST = auto()  # the greatest one
-    TOP = auto()  # the greatest one that samples or gaps account for; the window ends here
+    TOP = auto()  # the greatest number that samples or gaps account for; the window ends here
+    LAST = auto()  # the greatest number of a sample
     WHOLE = auto()  # different numbers that are there completely
-    PARTIAL = auto()  # different numbers that are not
-    EARLIER = auto()  # of both: below START
-    REPEATS = auto()
-    EXCUSED = auto()  # numbers above START that a GAP covers
     NEWEST = auto()  # the greatest whole number
     NEWS = auto()  # whole samples that were the newest on arrival
-    NEWS_FIRST_NS = auto()
     NEWS_LAST_NS = auto()
+    BETWEEN = auto()  # histogram of times between these (a handle: row plus one, 0 none)
     BETWEEN_LEAST = auto()
     BETWEEN_MOST = auto()
-    BETWEEN_COUNT = auto()
-    AGE_BASE = auto()  # ages are binned by their distance from this
+    START = auto()  # the sequence number seen first
+    AGE_ABOVE = auto()  # histograms of ages, by their distance above
+    AGE_BELOW = auto()  # and below
+    AGE_BASE = auto()  # this
     AGE_LEAST = auto()
     AGE_MOST = auto()
-    AGE_COUNT = auto()
     SIZE_COMMON = auto()  # majority vote (Boyer and Moore 1991) over whole samples
     SIZE_VOTES = auto()
     SIZE_LARGEST = auto()  # also of partial samples, as far as it is known
     FRAGMENTS = auto()  # of the largest
+    NEWS_FIRST_NS = auto()
+    LEAST = auto()  # the least number: below START where history followed
+    EARLIER = auto()  # whole or partial ones below START
+    PARTIAL = auto()  # different numbers that are not there completely
+    REPEATS = auto()
+    EXCUSED = auto()  # numbers above START that a GAP covers
     HOLES = auto()  # remembered holes
     SOURCE = auto()  # address of the first datagram
     MULTICAST = auto()
@@ -104,7 +106,7 @@ class TalkField(Field):
     DEMAND_LAST_NS = auto()
     BEAT_COUNT = auto()  # the last heartbeat's own count, to tell copies
     ACK_COUNT = auto()
-    ANSWERS = auto()
+    ANSWERS = auto()  # histogram of times to an answer (a handle)
     ANSWER_LEAST = auto()
     ANSWER_MOST = auto()
     NEXT = auto()  # the writer's next dialogue, plus one
@@ -123,7 +125,7 @@ class CallField(Field):
     TTL = auto()
     MULTICAST = auto()
     WRITER = auto()  # entity id
-    RHYTHM = auto()  # row of the histogram of periods, plus one
+    PERIODS = auto()  # histogram of times between announcements (a handle)
     BEAT_NS = auto()  # the last announcement that is no copy
     PERIOD_LEAST = auto()
     PERIOD_MOST = auto()

@@ -180,21 +180,23 @@ class _Announcing:
 
     multicast: bool
     ttl: int
-    by_interface: dict[int, list[tuple[Tally, Note]]] = field(default_factory=lambda: defaultdict(list))
+    by_interface: dict[int, list[tuple[Tally, Note, Shard]]] = field(
+        default_factory=lambda: defaultdict(list)
+    )
 
     def add(self, shard: Shard, note: Note) -> None:
-        self.by_interface[note.way.interface].append((note.tally(shard.view), note))
+        self.by_interface[note.way.interface].append((note.tally(shard.view), note, shard))
 
     def result(self) -> tuple[Tally, Spread | None]:
-        rows = max(self.by_interface.values(), key=lambda rows: sum(t.count for t, _ in rows))
-        tally = merge_tallies([t for t, _ in rows])
+        rows = max(self.by_interface.values(), key=lambda rows: sum(t.count for t, _, _ in rows))
+        tally = merge_tallies([t for t, _, _ in rows])
         assert tally is not None  # an interface is there because a note is
-        periods = [note.period for _, note in rows if note.period is not None]
+        periods = [(note.period, shard) for _, note, shard in rows if note.period is not None]
         if not periods:
             return tally, None
-        counts = np.sum([p[0] for p in periods], axis=0, keepdims=True)
-        least, most = min(p[1] for p in periods), max(p[2] for p in periods)
-        return tally, spreads(counts, np.array([least]), np.array([most]))[0]
+        counts = np.sum([shard.folds.histograms[p[0] - 1] for p, shard in periods], axis=0, keepdims=True)
+        least, most = min(p[1] for p, _ in periods), max(p[2] for p, _ in periods)
+        return tally, spreads(counts, np.ones(1, np.int64), np.array([least]), np.array([most]))[0]
 
 
 @dataclass(slots=True)

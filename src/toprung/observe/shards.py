@@ -12,7 +12,7 @@ from toprung.observe.notes import WAYS, Note, Notes
 from toprung.observe.tables import Folds
 from toprung.wire.discovery import EndpointData, ParticipantData
 
-__all__ = ["WAYS", "Shard", "is_multicast", "merge_tallies", "tally_of"]
+__all__ = ["WAYS", "Shard", "is_multicast", "merge_tallies", "tally_at", "tally_of"]
 
 
 @dataclass(slots=True)
@@ -63,11 +63,14 @@ class Shard:
         return found
 
 
-def tally_of(view: int, columns: Any) -> Tally | None:
+def tally_of(view: int, columns: list[int]) -> Tally | None:
     """Six columns of a record: count, bytes, first ns, first packet, last ns, last packet."""
-    count, size, first_ns, first_packet, last_ns, last_packet = (int(c) for c in columns)
-    if not count:
-        return None
+    return tally_at(view, columns, 0) if columns[0] else None
+
+
+def tally_at(view: int, record: list[int], at: int) -> Tally:
+    """The tally in six columns of a record from `at`, of what was seen at least once."""
+    count, size, first_ns, first_packet, last_ns, last_packet = record[at : at + 6]
     return Tally(count, size, Mark(first_ns, view, first_packet), Mark(last_ns, view, last_packet))
 
 

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from toprung.observe import records
 from toprung.observe._assemblies import Assemblies
 from toprung.observe._calls import Calls
+from toprung.observe._histograms import Histograms
 from toprung.observe._keys import Keys
 from toprung.observe._prints import Prints
 from toprung.observe._rows import Rows
@@ -17,6 +18,7 @@ from toprung.observe._samples import Samples
 from toprung.observe._streams import Streams
 from toprung.observe._talk import Talk
 from toprung.observe.records import CallField, SampleField, StreamField, TalkField
+from toprung.wire.kernels import as_view
 
 Array = npt.NDArray[Any]
 LOW = np.uint64(0xFFFFFFFF)
@@ -55,7 +57,7 @@ class Table:
 
 def keys_over(words: Array) -> Any:
     """A key table over `words` [limit, 3]."""
-    return Keys(memoryview(words), memoryview(np.zeros(2 * len(words), np.int32)))
+    return Keys(as_view(words), as_view(np.zeros(2 * len(words), np.int32)))
 
 
 def _keys(limit: int) -> Any:
@@ -63,16 +65,12 @@ def _keys(limit: int) -> Any:
 
 
 def _samples() -> Table:
-    n, w = records.MAX_SAMPLE_STREAMS, records.WINDOW // 64
+    n = records.MAX_SAMPLE_STREAMS
     return Table(
         n,
         SampleField.WIDTH,
         heads=((n,), "i4"),
-        between=((n, records.BINS), "u4"),
-        ages=((n, 2, records.BINS), "u4"),
-        whole=((n, w), "u8"),
-        partial=((n, w), "u8"),
-        excused=((n, w), "u8"),
+        bits=((n, records.WINDOW // 64, 3), "u8"),
         holes=((n, records.HOLES, 3), "i8"),
     )
 
@@ -80,12 +78,12 @@ def _samples() -> Table:
 def _assemblies() -> Any:
     n, slots = records.MAX_ASSEMBLIES, records.ASSEMBLY_SLOTS
     pieces = np.zeros((n, slots, records.ASSEMBLY_FRAGMENTS // 64), np.uint64)
-    return Assemblies(memoryview(np.zeros((n, slots, 2), np.int64)), memoryview(pieces))
+    return Assemblies(as_view(np.zeros((n, slots, 2), np.int64)), as_view(pieces))
 
 
 def _talk() -> Table:
     n = records.MAX_DIALOGUES
-    return Table(n, TalkField.WIDTH, heads=((n,), "i4"), answers=((n, records.BINS), "u4"))
+    return Table(n, TalkField.WIDTH, heads=((n,), "i4"))
 
 
 def _streams() -> Table:
@@ -94,8 +92,7 @@ def _streams() -> Table:
 
 
 def _calls() -> Table:
-    periods, fresh = (records.MAX_RHYTHMS, records.BINS), (records.MAX_FRESH, 2)
-    return Table(records.MAX_CALLS, CallField.WIDTH, periods=(periods, "u4"), fresh=(fresh, "i8"))
+    return Table(records.MAX_CALLS, CallField.WIDTH, fresh=((records.MAX_FRESH, 2), "i8"))
 
 
 class Folds:
@@ -107,12 +104,19 @@ class Folds:
         self.lane_keys = keys_over(self.lanes)
         self.prints = np.zeros(records.PRINTS if crossing else 0, np.uint64)
         self.print_columns = np.zeros((len(self.prints), PRINT_COLUMNS), np.int64)
-        self._streams = Streams(self.streams.keys, self.lane_keys, self.streams.arrays, records.LOAD_BIN_NS)
-        self._calls = Calls(self.calls.keys, self.calls.arrays)
-        self._prints = Prints(self.prints, self.print_columns)
+        self.histograms = np.zeros((records.MAX_HISTOGRAMS, records.BINS), np.uint32)
+        histograms: Any = Histograms(as_view(self.histograms))
+        self._streams: Any = Streams(
+            self.streams.keys, self.lane_keys, self.streams.arrays, records.LOAD_BIN_NS
+        )
+        self._calls: Any = Calls(self.calls.keys, histograms, self.calls.arrays)
+        self._prints: Any = Prints(self.prints, self.print_columns)
         writers = _keys(records.MAX_SAMPLE_STREAMS), _keys(records.MAX_DIALOGUES)
-        samples = Samples(self.samples.keys, writers[0], _assemblies(), self.samples.arrays)
-        self._folds = [self._streams, samples, Talk(self.talk.keys, writers[1], self.talk.arrays)]
+        self._folds: list[Any] = [
+            self._streams,
+            Samples(self.samples.keys, writers[0], _assemblies(), histograms, self.samples.arrays),
+            Talk(self.talk.keys, writers[1], histograms, self.talk.arrays),
+        ]
         self._folds += [self._prints] * crossing
 
     def feed(self, rows: Rows) -> None:

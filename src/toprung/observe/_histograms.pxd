@@ -1,0 +1,4 @@
+cdef class Histograms:
+    cdef unsigned int[:, ::1] counts
+    cdef readonly long long used
+    cdef long long add(self, long long handle, long long value) except -1 nogil
