@@ -44,3 +44,32 @@ cdef inline uint32_t u32be(const unsigned char[::1] data, Py_ssize_t at) noexcep
 
 cdef inline uint64_t u64be(const unsigned char[::1] data, Py_ssize_t at) noexcept nogil:
     return <uint64_t>u32be(data, at) << 32 | u32be(data, at + 4)
+
+
+@cython.boundscheck(False)
+@cython.wraparound(False)
+cdef inline uint64_t digest(
+    const unsigned char[::1] data, Py_ssize_t at, Py_ssize_t size, uint64_t seed
+) noexcept nogil:
+    cdef uint64_t factor = 0x9E3779B97F4A7C15ULL
+    cdef uint64_t[4] words
+    cdef uint64_t a = seed, b = seed ^ 1, c = seed ^ 2, d = seed ^ 3, state = 0
+    cdef uint64_t[4] lanes
+    cdef Py_ssize_t place = 0
+    cdef int lane
+    if at < 0 or size < 0 or at + size > data.shape[0]:
+        return 0
+    while place + 32 <= size:
+        memcpy(words, &data[at + place], 32)
+        a = (a ^ words[0]) * factor
+        b = (b ^ words[1]) * factor
+        c = (c ^ words[2]) * factor
+        d = (d ^ words[3]) * factor
+        place += 32
+    lanes[0], lanes[1], lanes[2], lanes[3] = a, b, c, d
+    while place < size:
+        lanes[place & 3] = (lanes[place & 3] ^ data[at + place]) * factor
+        place += 1
+    for lane in range(4):
+        state = (state ^ lanes[lane] ^ lanes[lane] >> 32) * factor
+    return state ^ state >> 29

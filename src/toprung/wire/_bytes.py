@@ -1,4 +1,4 @@
-"""Numbers out of bytes, uncompiled; `_bytes.pxd` holds the compiled twins of these six functions.
+"""Numbers out of bytes, uncompiled; `_bytes.pxd` holds the compiled twins of these functions.
 
 Each returns 0 where the bytes are not all there: callers check lengths first, this is the second lock.
 """
@@ -28,3 +28,23 @@ def u64le(data: memoryview, at: int) -> int:
 
 def u64be(data: memoryview, at: int) -> int:
     return int.from_bytes(data[at : at + 8], "big") if 0 <= at <= len(data) - 8 else 0
+
+
+FACTOR = 0x9E3779B97F4A7C15
+MASK = (1 << 64) - 1
+
+
+def digest(data: memoryview, at: int, size: int, seed: int) -> int:
+    """64 bits of `size` octets from `at`: four lanes of xor and multiply, folded.  0 where they are not all there."""
+    if at < 0 or size < 0 or at + size > len(data):
+        return 0
+    lanes = [seed, seed ^ 1, seed ^ 2, seed ^ 3]
+    for place in range(0, size - size % 32, 8):
+        lane = place >> 3 & 3
+        lanes[lane] = (lanes[lane] ^ u64le(data, at + place)) * FACTOR & MASK
+    for place in range(size - size % 32, size):
+        lanes[place & 3] = (lanes[place & 3] ^ data[at + place]) * FACTOR & MASK
+    state = 0
+    for lane in lanes:
+        state = (state ^ lane ^ lane >> 32) * FACTOR & MASK
+    return state ^ state >> 29

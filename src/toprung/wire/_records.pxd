@@ -16,12 +16,12 @@ cdef class Records:
     cdef readonly Py_ssize_t count
     cdef readonly Py_ssize_t undeclared
     cdef readonly long long wanted
+    cdef readonly long long earliest
+    cdef readonly long long latest
     cdef bint little
     cdef Py_ssize_t limit
     cdef long long last_ns
     cdef unsigned char touched
-    cdef unsigned int _u32(self, Py_ssize_t at) noexcept nogil
-    cdef unsigned short _u16(self, Py_ssize_t at) noexcept nogil
     cdef Py_ssize_t _pcap(self, Py_ssize_t at, Py_ssize_t end, long long scale) except -1 nogil
     cdef Py_ssize_t _pcapng(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
     cdef int _block(self, unsigned int kind, Py_ssize_t body, long long size) except -1 nogil

@@ -40,6 +40,22 @@ PACKET = cython.declare(cython.uint, 6)
 POSITIVE = cython.declare(cython.ulonglong, (1 << 63) - 1)
 
 
+@cython.cfunc
+@cython.inline
+@cython.nogil
+@cython.exceptval(check=False)
+def _u32(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.Py_ssize_t) -> cython.uint:
+    return u32le(data, at) if little else u32be(data, at)
+
+
+@cython.cfunc
+@cython.inline
+@cython.nogil
+@cython.exceptval(check=False)
+def _u16(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.Py_ssize_t) -> cython.ushort:
+    return u16le(data, at) if little else u16be(data, at)
+
+
 class Records:
     """One block of records.  `time_ns`, `at`, `captured`, `length`, `interface`: parallel columns.
 
@@ -55,6 +71,8 @@ class Records:
         self.interface = columns["interface"]
         self.limit = limit
         self.last_ns = 0
+        self.earliest = POSITIVE
+        self.latest = 0
         self.touched = 0
         self.count = 0
         self.undeclared = 0
@@ -88,12 +106,6 @@ class Records:
             begin = self._pcapng(begin, stop)
         return begin
 
-    def _u32(self, at):
-        return u32le(self.data, at) if self.little else u32be(self.data, at)
-
-    def _u16(self, at):
-        return u16le(self.data, at) if self.little else u16be(self.data, at)
-
     def _pcap(self, at, end, scale):
         row: cython.Py_ssize_t = 0
         seconds: cython.longlong
@@ -109,7 +121,7 @@ class Records:
             if at + 16 > end:
                 self.status = MORE
                 break
-            captured = self._u32(at + 8)
+            captured = _u32(self.data, self.little, at + 8)
             self.wanted = 16 + captured
             if captured > MAX_RECORD:
                 self.status = GIGANTIC
@@ -117,11 +129,14 @@ class Records:
             if at + 16 + captured > end:
                 self.status = MORE
                 break
-            seconds = self._u32(at)
-            self.time_ns[row] = seconds * 1_000_000_000 + self._u32(at + 4) * scale
+            seconds = _u32(self.data, self.little, at)
+            seconds = seconds * 1_000_000_000 + _u32(self.data, self.little, at + 4) * scale
+            self.earliest = min(self.earliest, seconds)
+            self.latest = max(self.latest, seconds)
+            self.time_ns[row] = seconds
             self.at[row] = at + 16
             self.captured[row] = captured
-            self.length[row] = max(captured, self._u32(at + 12))
+            self.length[row] = max(captured, _u32(self.data, self.little, at + 12))
             self.interface[row] = 0
             row += 1
             at += 16 + captured
@@ -140,11 +155,11 @@ class Records:
             if at + 12 > end:
                 self.status = MORE
                 break
-            kind = self._u32(at)
+            kind = _u32(self.data, self.little, at)
             if kind == SECTION:  # the same in both byte orders; its length may be in the other one
                 self.status = SPECIAL
                 break
-            total = self._u32(at + 4)
+            total = _u32(self.data, self.little, at + 4)
             self.wanted = total
             if total > MAX_RECORD:
                 self.status = GIGANTIC
@@ -158,7 +173,7 @@ class Records:
             if kind == INTERFACE:
                 self.status = SPECIAL
                 break
-            if self._u32(at + total - 4) != total:
+            if _u32(self.data, self.little, at + total - 4) != total:
                 self.status = BROKEN
                 break
             if kind == PACKET or kind == SIMPLE_PACKET or kind == OLD_PACKET:
@@ -177,22 +192,24 @@ class Records:
             self.undeclared += 1
             return 0
         if kind == PACKET:
-            interface = self._u32(body)
+            interface = _u32(self.data, self.little, body)
         elif kind == OLD_PACKET:
-            interface = self._u16(body)
+            interface = _u16(self.data, self.little, body)
         if interface >= self.snap.shape[0]:
             self.undeclared += 1
             return 0
         if kind == SIMPLE_PACKET:
-            length = self._u32(body)
+            length = _u32(self.data, self.little, body)
             captured = length
             if self.snap[0] != 0 and captured > self.snap[0]:
                 captured = self.snap[0]
         else:
-            captured = self._u32(body + 12)
-            length = self._u32(body + 16)
-            self.last_ns = self._time(interface, self._u32(body + 4), self._u32(body + 8))
+            captured = _u32(self.data, self.little, body + 12)
+            length = _u32(self.data, self.little, body + 16)
+            self.last_ns = self._time(interface, _u32(self.data, self.little, body + 4), _u32(self.data, self.little, body + 8))
         captured = min(captured, size - head)
+        self.earliest = min(self.earliest, self.last_ns)
+        self.latest = max(self.latest, self.last_ns)
         self.time_ns[self.count] = self.last_ns
         self.at[self.count] = body + head
         self.captured[self.count] = captured

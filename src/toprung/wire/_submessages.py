@@ -21,7 +21,7 @@ from toprung.wire.faults import Fault
 from toprung.wire.ids import FIRST_VENDOR_KIND, HEADER_LENGTH, MAGIC, MAJOR_VERSION, MAX_SET_BITS, Sub
 
 if not cython.compiled:
-    from toprung.wire._bytes import u16be, u16le, u32be, u32le, u64le
+    from toprung.wire._bytes import digest, u16be, u16le, u32be, u32le, u64le
 
 HEADER = cython.declare(cython.int, HEADER_LENGTH)
 HEADER_MAGIC = cython.declare(cython.uint, int.from_bytes(MAGIC, "little"))
@@ -76,6 +76,22 @@ PRINTED = cython.declare(cython.int, 128)  # octets of a UDP payload that its fi
 def _mix(state: cython.ulonglong, word: cython.ulonglong) -> cython.ulonglong:
     state = (state ^ word) * FACTOR & MASK
     return state ^ state >> 29
+
+
+@cython.cfunc
+@cython.inline
+@cython.nogil
+@cython.exceptval(check=False)
+def _u32(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.Py_ssize_t) -> cython.uint:
+    return u32le(data, at) if little else u32be(data, at)
+
+
+@cython.cfunc
+@cython.inline
+@cython.nogil
+@cython.exceptval(check=False)
+def _u16(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.Py_ssize_t) -> cython.ushort:
+    return u16le(data, at) if little else u16be(data, at)
 
 
 @cython.cfunc
@@ -226,17 +242,11 @@ class Submessages:
         self.inline_length[row] = 0
         return 0
 
-    def _u32(self, at):
-        return u32le(self.data, at) if self.little else u32be(self.data, at)
-
-    def _u16(self, at):
-        return u16le(self.data, at) if self.little else u16be(self.data, at)
-
     def _i64(self, at):
         """SequenceNumber_t: {int32 high, uint32 low} (9.3.2.3)."""
-        high: cython.longlong = self._u32(at)
+        high: cython.longlong = _u32(self.data, self.little, at)
         high -= high >> 31 << 32
-        return high << 32 | self._u32(at + 4)
+        return high << 32 | _u32(self.data, self.little, at + 4)
 
     def _decode(self, kind, flags, body, stop, claimed):
         """1: the row stands; 0: it is malformed, and counted as such."""
@@ -249,8 +259,8 @@ class Submessages:
                 if body + 8 > stop:
                     self.faults[F_SHORT] += claimed == stop
                     return 0
-                if self._u32(body) != ONES or self._u32(body + 4) != ONES:  # invalid (9.3.2.1)
-                    self.stamp = self._time(self._u32(body), self._u32(body + 4))
+                if _u32(self.data, self.little, body) != ONES or _u32(self.data, self.little, body + 4) != ONES:  # invalid (9.3.2.1)
+                    self.stamp = self._time(_u32(self.data, self.little, body), _u32(self.data, self.little, body + 4))
         elif kind == INFO_DST:
             self.to = self._prefix(body)
         elif kind == INFO_SRC:
@@ -288,7 +298,7 @@ class Submessages:
         if kind == HEARTBEAT:
             self.base[row] = number
             self.sequence[row] = self._i64(at + 16)
-            self.count_field[row] = self._u32(at + 24)
+            self.count_field[row] = _u32(self.data, self.little, at + 24)
             if self.sequence[row] < number - 1:  # 8.3.8.6.3
                 self.faults[F_SEQUENCE] += 1
                 return 0
@@ -299,17 +309,17 @@ class Submessages:
                 return 0
             return self._set(at + 24, stop, claimed, 0)
         elif kind == HEARTBEAT_FRAG:
-            self.fragment[row] = self._u32(at + 16)
-            self.count_field[row] = self._u32(at + 20)
+            self.fragment[row] = _u32(self.data, self.little, at + 16)
+            self.count_field[row] = _u32(self.data, self.little, at + 20)
         elif kind == NACK_FRAG:
-            self.fragment[row] = self._u32(at + 16)
+            self.fragment[row] = _u32(self.data, self.little, at + 16)
             return self._set(at + 20, stop, claimed, 1)
         return 1
 
     def _set(self, at, stop, claimed, counted):
         """numBits and bitmap words (9.4.2.6: bit 0 is the highest of word 0), then perhaps a count."""
         row: cython.Py_ssize_t = self.count
-        bits: cython.uint = self._u32(at)
+        bits: cython.uint = _u32(self.data, self.little, at)
         words: cython.int
         word: cython.int
         value: cython.uint
@@ -323,7 +333,7 @@ class Submessages:
             self.faults[F_SHORT] += claimed == stop
             return 0
         for word in range(words):
-            value = self._u32(at + 4 * word)
+            value = _u32(self.data, self.little, at + 4 * word)
             if word == words - 1 and bits & 31 != 0:
                 value >>= 32 - (bits & 31)
             named += _ones(value)
@@ -332,19 +342,19 @@ class Submessages:
         self.payload_at[row] = at
         self.payload_length[row] = 4 * words
         if counted:
-            self.count_field[row] = self._u32(at + 4 * words)
+            self.count_field[row] = _u32(self.data, self.little, at + 4 * words)
         return 1
 
     def _data(self, kind, flags, body, stop, claimed):
         """Inline QoS and payload of DATA (9.4.5.4) and DATA_FRAG (9.4.5.5)."""
         row: cython.Py_ssize_t = self.count
-        at: cython.Py_ssize_t = body + 4 + self._u16(body + 2)
+        at: cython.Py_ssize_t = body + 4 + _u16(self.data, self.little, body + 2)
         after: cython.Py_ssize_t
         if kind == DATA_FRAG:
-            self.fragment[row] = self._u32(body + 20)
-            self.fragments[row] = self._u16(body + 24)
-            self.fragment_size[row] = self._u16(body + 26)
-            self.sample_size[row] = self._u32(body + 28)
+            self.fragment[row] = _u32(self.data, self.little, body + 20)
+            self.fragments[row] = _u16(self.data, self.little, body + 24)
+            self.fragment_size[row] = _u16(self.data, self.little, body + 26)
+            self.sample_size[row] = _u32(self.data, self.little, body + 28)
             if self._bad_fragment(row):
                 self.faults[F_FRAGMENT] += 1
                 return 0
@@ -377,10 +387,10 @@ class Submessages:
         """Where a parameter list ends (9.4.2.11: PID_SENTINEL is 1, its length is nothing); -1: nowhere."""
         kind: cython.int
         while at + 4 <= stop:
-            kind = self._u16(at)
+            kind = _u16(self.data, self.little, at)
             if kind == 1:
                 return at + 4
-            at += 4 + self._u16(at + 2)
+            at += 4 + _u16(self.data, self.little, at + 2)
         return -1
 
     def _print(self, row, at, end):
@@ -392,31 +402,13 @@ class Submessages:
         size: cython.Py_ssize_t = min(self.m_size[row], PRINTED)
         source: cython.Py_ssize_t = self.m_source[row]
         target: cython.Py_ssize_t = self.m_target[row]
-        a: cython.ulonglong = self.m_source_port[row]
-        b: cython.ulonglong = self.m_ip_id[row]
-        c: cython.ulonglong
-        d: cython.ulonglong
-        word: cython.Py_ssize_t = 0
+        one: cython.ulonglong = self.m_source_port[row]
+        other: cython.ulonglong = self.m_ip_id[row]
         if end - at < size:
             return 0
-        a = _mix(a << 16 | self.m_target_port[row], self.addresses.low[source])
-        b = _mix(b << 32 | self.m_size[row], self.addresses.low[target])
-        c = _mix(a, self.addresses.high[source])
-        d = _mix(b, self.addresses.high[target])
-        while word + 32 <= size:
-            a = (a ^ u64le(self.data, at + word)) * FACTOR & MASK
-            b = (b ^ u64le(self.data, at + word + 8)) * FACTOR & MASK
-            c = (c ^ u64le(self.data, at + word + 16)) * FACTOR & MASK
-            d = (d ^ u64le(self.data, at + word + 24)) * FACTOR & MASK
-            word += 32
-        while word + 8 <= size:
-            a = _mix(a, u64le(self.data, at + word))
-            word += 8
-        while word + 4 <= size:
-            b = _mix(b, u32le(self.data, at + word))
-            word += 4
-        while word < size:
-            b = _mix(b, self.data[at + word])
-            word += 1
-        a = _mix(_mix(_mix(a, c), b), d)
-        return a if a != 0 else 1
+        one = _mix(one << 16 | self.m_target_port[row], self.addresses.low[source])
+        other = _mix(other << 32 | self.m_size[row], self.addresses.low[target])
+        one = _mix(one, self.addresses.high[source])
+        other = _mix(other, self.addresses.high[target])
+        one = digest(self.data, at, size, _mix(one, other))
+        return one if one != 0 else 1

@@ -70,7 +70,6 @@ class Scan:
         self._stages = Stages(self._container, self.tables, kernels)
         self._notices = Notices()
         self._packets = 0
-        self._first_ns, self._last_ns = (1 << 63) - 1, -1
         self._tail: str | None = None
 
     def blocks(self) -> Iterator[Block]:
@@ -133,9 +132,6 @@ class Scan:
         count = self._container.records.count
         if not count:
             return
-        times = self._container.columns["time_ns"][:count]
-        self._first_ns = min(self._first_ns, int(times.min()))
-        self._last_ns = max(self._last_ns, int(times.max()))
         rows = self._stages.rows(view, self._packets, silent=False)
         if self._stages.datagrams.asides:
             self._listen(view)
@@ -162,8 +158,8 @@ class Scan:
         faults[Fault.ARP_ICMP] += np.uint64(self._notices.short)
         return ScanSummary(
             packets=self._packets,
-            first_ns=self._first_ns if self._packets else 0,
-            last_ns=self._last_ns if self._packets else 0,
+            first_ns=self._container.records.earliest if self._packets else 0,
+            last_ns=self._container.records.latest if self._packets else 0,
             link_types=tuple(map(link_name, self._container.all_links)),
             datagrams=self._stages.messages_seen,
             submessages=self._stages.submessages_seen,

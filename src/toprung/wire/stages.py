@@ -20,7 +20,7 @@ from toprung.wire.ids import Sub
 from toprung.wire.kernels import Kernels, as_view
 from toprung.wire.notices import NeighbourSeen, Seen
 
-RECORDS = 4096  # packets a block
+RECORDS = 2048  # packets a block: what they and their rows take stays in a processor's own cache
 PLACES = 512  # unfinished datagrams that are kept at a time
 PLACE_BYTES, PLACE_UNITS = 1 << 16, 1 << 13  # octets of one datagram, and their 8-octet units
 SUBMESSAGES = 1 << 15  # rows; the largest datagram holds 16,376
