@@ -9,6 +9,7 @@ from toprung.observe.clocks import clocks_of
 from toprung.observe.crossings import book_of, crossings_of, lag_s, passages
 from toprung.observe.flows import flows_of
 from toprung.observe.ownership import own_addresses
+from toprung.observe.pipeline import fold_blocks
 from toprung.observe.roster import endpoints_heard, endpoints_of, endpoints_said, participants_of
 from toprung.observe.shards import Shard
 from toprung.observe.tables import Folds
@@ -18,23 +19,28 @@ from toprung.wire.scan import Scan
 
 
 def look(
-    scans: Sequence[tuple[str | None, Scan]], *, known: Mapping[str, Collection[str]] | None = None
+    scans: Sequence[tuple[str | None, Scan]],
+    *,
+    known: Mapping[str, Collection[str]] | None = None,
+    threads: int = 2,
 ) -> Picture:
     """Read every capture to its end and say what they show together.
 
     `scans`: for each capture the machine that took it, where the user said so, and its
     `toprung.wire.scan.Scan`.  `known`: the addresses that somebody declared for a machine; they help to tell
-    a capture's own addresses where its link type does not.
+    a capture's own addresses where its link type does not.  `threads`: with two, long captures are read and
+    folded at the same time.
     """
-    shards = [fold(view, machine, scan, len(scans) > 1) for view, (machine, scan) in enumerate(scans)]
+    shards = [
+        fold(view, machine, scan, len(scans) > 1, threads) for view, (machine, scan) in enumerate(scans)
+    ]
     return picture_of(shards, [machine for machine, _ in scans], known or {})
 
 
-def fold(view: int, machine: str | None, scan: Scan, crossing: bool) -> Shard:
+def fold(view: int, machine: str | None, scan: Scan, crossing: bool, threads: int = 1) -> Shard:
     """One pass over one capture."""
     shard = Shard(view, scan.label, machine, scan.tables, Folds(crossing))
-    for block in scan.blocks():
-        shard.feed(block)
+    fold_blocks(shard, scan.blocks(), threads)
     shard.close(scan.summary)
     return shard
 

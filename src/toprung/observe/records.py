@@ -30,7 +30,8 @@ PRINTS = 131_072  # datagrams a view remembers for other views, before it keeps 
 BINS = 512  # of a log histogram: 16 to an octave, from 2**10 to 2**42
 FLOOR_BITS = 10
 SUB_BITS = 4
-MAX_HISTOGRAMS = 65_536  # of one scan, for all quantities together
+MAX_HISTOGRAMS = 65_536  # of one scan, for all quantities but
+MAX_PERIODS = 8_192  # periods of announcements, which another thread may count
 
 
 class Field(IntEnum):

@@ -194,7 +194,7 @@ class _Announcing:
         periods = [(note.period, shard) for _, note, shard in rows if note.period is not None]
         if not periods:
             return tally, None
-        counts = np.sum([shard.folds.histograms[p[0] - 1] for p, shard in periods], axis=0, keepdims=True)
+        counts = np.sum([shard.folds.periods[p[0] - 1] for p, shard in periods], axis=0, keepdims=True)
         least, most = min(p[1] for p, _ in periods), max(p[2] for p, _ in periods)
         return tally, spreads(counts, np.ones(1, np.int64), np.array([least]), np.array([most]))[0]
 

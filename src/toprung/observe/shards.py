@@ -31,13 +31,19 @@ class Shard:
 
     def feed(self, block: Any) -> None:
         """Fold one block (`toprung.wire.scan.Block`)."""
-        if self._bound is None or self._bound[0] is not block.messages:
-            self._bound = (block.messages, Rows(block.messages, block.submessages))
-        rows = self._bound[1].fill(block.n_messages, block.n_submessages)
-        self.folds.feed(rows)
-        fresh = self.folds.announcements(rows, block._captured, block._joined)
+        self.folds.feed(self._rows(block))
+        self.announce(block)
+
+    def announce(self, block: Any) -> None:
+        """Fold one block's announcements only."""
+        fresh = self.folds.announcements(self._rows(block), block._captured, block._joined)
         if fresh:
             self.notes.feed(block, fresh, self.folds)
+
+    def _rows(self, block: Any) -> Rows:
+        if self._bound is None or self._bound[0] is not block.messages:
+            self._bound = (block.messages, Rows(block.messages, block.submessages))
+        return self._bound[1].fill(block.n_messages, block.n_submessages)
 
     def close(self, summary: Any) -> None:
         """All is read."""

@@ -105,11 +105,12 @@ class Folds:
         self.prints = np.zeros(records.PRINTS if crossing else 0, np.uint64)
         self.print_columns = np.zeros((len(self.prints), PRINT_COLUMNS), np.int64)
         self.histograms = np.zeros((records.MAX_HISTOGRAMS, records.BINS), np.uint32)
+        self.periods = np.zeros((records.MAX_PERIODS, records.BINS), np.uint32)  # of announcements
         histograms: Any = Histograms(as_view(self.histograms))
         self._streams: Any = Streams(
             self.streams.keys, self.lane_keys, self.streams.arrays, records.LOAD_BIN_NS
         )
-        self._calls: Any = Calls(self.calls.keys, histograms, self.calls.arrays)
+        self._calls: Any = Calls(self.calls.keys, Histograms(as_view(self.periods)), self.calls.arrays)
         self._prints: Any = Prints(self.prints, self.print_columns)
         writers = _keys(records.MAX_SAMPLE_STREAMS), _keys(records.MAX_DIALOGUES)
         self._folds: list[Any] = [
