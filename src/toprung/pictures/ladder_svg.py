@@ -22,7 +22,7 @@ TOP_PX = 28  # at least; a cause is written upwards from where its flow broke
 FOOT_PX = 16
 LABEL_CHARACTERS = 44
 LETTER_PX = 5.7
-BOLD_LETTER_PX = 7.4
+BOLD_LETTER_PX = 7.2
 _ROW = 30  # ropes in one wall; more flows make a second wall below
 _GAP_PX = 20  # between topics
 _LEAN = 0.72  # sine of the labels' 45 degrees, and a little air
@@ -90,12 +90,11 @@ class _Wall:
     @property
     def width(self) -> float:
         # labels lean to the right under their ropes
-        return self.places[-1] + ROPE_PX + LABEL_CHARACTERS * LETTER_PX * _LEAN
+        return ROPE_PX + max(x + _label_px(c) * _LEAN for x, c in zip(self.places, self.climbs, strict=True))
 
     @property
     def height(self) -> float:
-        longest = max(min(len(_label(c)), LABEL_CHARACTERS) for c in self.climbs)
-        return self.ground + FOOT_PX + longest * LETTER_PX * _LEAN + 24
+        return self.ground + FOOT_PX + max(map(_label_px, self.climbs)) * _LEAN + 24
 
 
 def _wall_of(climbs: tuple[Climb, ...]) -> _Wall:
@@ -154,6 +153,10 @@ def _mark(x: float, y: float, state: State, top: float) -> Iterator[str]:
 
 def _label(climb: Climb) -> str:
     return f"{climb.flow.topic} {climb.flow.writer} → {climb.flow.reader}"
+
+
+def _label_px(climb: Climb) -> float:
+    return min(len(_label(climb)), LABEL_CHARACTERS) * (BOLD_LETTER_PX if climb.broken_at else LETTER_PX)
 
 
 def _tip(climb: Climb) -> str:

@@ -1,0 +1,29 @@
+"""The transcript in the README is what the command prints; documents name what there is."""
+
+from pathlib import Path
+
+from toprung.cli.main import COMMANDS
+from toprung.model.causes import CAUSES
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_the_transcript_shows_the_ladder_as_printed(toprung, site_path, captures):
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    _, out, _ = toprung("read", site_path, *captures)
+    ladder = [line for line in out.splitlines() if "●" in line or "qos-reliability" in line]
+    assert len(ladder) == 8
+    for line in ladder:
+        assert line in readme
+
+
+def test_the_readme_names_every_command():
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    for command in COMMANDS:
+        assert f"toprung {command.__name__.rpartition('.')[2]}" in readme
+
+
+def test_the_output_document_names_every_cause():
+    text = (ROOT / "docs" / "output.md").read_text(encoding="utf-8")
+    for code, (rung, meaning) in CAUSES.items():
+        assert f"| `{code}` | {rung} | {meaning} |" in text
