@@ -79,7 +79,9 @@ def build_clock_shim(folder: Path) -> Path:
 
 def _compile(folder: Path, source: Path, name: str, command: list[str], libraries: list[str]) -> Path:
     built = folder / name
-    if not built.exists() or built.stat().st_mtime < source.stat().st_mtime:
+    if not built.exists() or built.stat().st_mtime < max(
+        f.stat().st_mtime for f in HERE.glob(source.stem + "*")
+    ):
         part = folder / f"{name}.{os.getpid()}"
         tried = subprocess.run(
             [*command, "-o", str(part), str(source), *libraries], capture_output=True, text=True, check=False
