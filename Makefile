@@ -8,7 +8,7 @@ EXAMPLE := src/toprung/examples/fernhouse
 OUT ?= fernhouse-out
 PEERS := iproute2 nftables tcpdump g++ libfastrtps-dev fastdds-tools
 PLAIN := build/plain
-KERNELS := $(wildcard src/toprung/*/_*.py) setup.py
+KERNELS := $(wildcard src/toprung/*/_*.py src/toprung/*/_*.pxd) setup.py
 
 .PHONY: demo test peers lint clean
 
@@ -19,11 +19,12 @@ demo: $(VENV)/.demo
 	status=$$?; [ $$status -le 1 ] || exit $$status; \
 	echo; echo "The same as a page: $(CURDIR)/$(OUT)/ladder.html"
 
-test: $(VENV)/.test peers lint
+test: $(VENV)/.test peers
 	$(BIN)/python -m pytest -q
 	@echo "--- once more without the compiled kernels"
 	rm -rf $(PLAIN) && mkdir -p $(PLAIN) && cp -R src/toprung $(PLAIN)/ && find $(PLAIN) -name '*.so' -delete
 	PYTHONPATH=$(PLAIN) $(BIN)/python -m pytest -q -p no:cacheprovider tests/wire tests/observe tests/cli
+	$(MAKE) lint
 
 lint: $(VENV)/.test
 	$(BIN)/ruff check
