@@ -27,34 +27,28 @@ SECOND = 1_000_000_000
 RELIABLE = Qos(reliability=Reliability.RELIABLE)
 
 
-def seen(number, source, *, announced=(), name="", domain=0, first_s=0, last_s=60, vendor=0x0110, **more):
-    first, last = (Mark(int(s * SECOND), 0, 1) for s in (first_s, last_s))
+def seen(number, source, *, announced=(), name="", span_s=(0, 60), **more):
+    first, last = (Mark(int(s * SECOND), 0, 1) for s in span_s)
     locators = tuple(Locator(1, a, 7411) for a in announced)
-    plain = {"relayed_by": (), "serves": False, "metatraffic_unicast": locators} | more
-    return Participant(
-        prefix=bytes([number] * 12),
-        vendor=vendor,
-        version=None,
-        domain=domain,
-        domain_source=None,
-        domain_tag="",
-        name=name,
-        properties={},
-        metatraffic_multicast=(),
-        default_unicast=locators,
-        default_multicast=(),
-        lease_ns=None,
-        builtin_endpoints=0,
-        secured=False,
-        unknown_parameters=(),
-        described=first,
-        first_heard=first,
-        last_heard=last,
-        goodbye=None,
-        announced=(),
-        sources=tuple(source.split()),
-        **plain,
-    )
+    nothing = ()
+    plain = {
+        "prefix": bytes([number] * 12),
+        "vendor": 0x0110,
+        "domain": 0,
+        "domain_tag": "",
+        "properties": {},
+        "builtin_endpoints": 0,
+        "secured": False,
+        "serves": False,
+        "sources": tuple(source.split()),
+        "metatraffic_unicast": locators,
+        "default_unicast": locators,
+        "described": first,
+    }
+    unknown = dict.fromkeys(("version", "domain_source", "lease_ns", "goodbye"))
+    lists = ("metatraffic_multicast", "default_multicast", "unknown_parameters", "announced", "relayed_by")
+    empty = dict.fromkeys(lists, nothing)
+    return Participant(name=name, first_heard=first, last_heard=last, **unknown, **(empty | plain | more))
 
 
 def end(participant, side, topic, type_name="nursery::Odom", qos=RELIABLE, number=1):
@@ -133,7 +127,10 @@ def test_no_two_participants_get_one_name():
 
 
 def test_one_that_was_started_again_is_one_participant():
-    lives = [seen(1, "10.0.0.1", name="driver", last_s=9), seen(2, "10.0.0.1", name="driver", first_s=10)]
+    lives = [
+        seen(1, "10.0.0.1", name="driver", span_s=(0, 9)),
+        seen(2, "10.0.0.1", name="driver", span_s=(10, 60)),
+    ]
     together = drafted(picture(lives))
     assert together.names == {0: "driver", 1: "driver"}
     assert len(together.site.participants) == 1
