@@ -6,7 +6,7 @@ from toprung.diagnose.pair import Pair
 from toprung.diagnose.passage import Passage, reach, reachable
 from toprung.diagnose.scene import Scene
 from toprung.diagnose.verdict import Verdict, broken
-from toprung.model.picture import Mark
+from toprung.model.picture import Mark, Neighbour
 from toprung.model.site import Pass
 
 
@@ -15,8 +15,8 @@ def duplicate_address(pair: Pair) -> Verdict | None:
     hosts = scene.hosts(pair.there.sender) | scene.hosts(pair.there.receiver)
     for view in range(len(scene.picture.views)):
         for host in sorted(hosts):
-            seen = [n for n in scene.picture.neighbours if n.view == view and n.address == host]
-            if len({n.hardware for n in seen}) < 2 or scene.cast.view_machine(view) in _routers(scene):
+            seen = _neighbours(scene, view, host)
+            if len({n.hardware for n in seen}) < 2:
                 continue
             return broken(
                 "duplicate-address",
@@ -30,8 +30,16 @@ def duplicate_address(pair: Pair) -> Verdict | None:
     return None
 
 
-def _routers(scene: Scene) -> frozenset[str]:
-    return frozenset(m.name for m in scene.site.machines if m.forwards)
+def _neighbours(scene: Scene, view: int, host: str) -> list[Neighbour]:
+    """Who sends from the address, in one view; what the capturing machine forwards carries its own
+    link-layer address and is left out."""
+    here = [n for n in scene.picture.neighbours if n.view == view]
+    own = {n.hardware for n in here if n.address in _own(scene, view)}
+    return [n for n in here if n.address == host and (n.hardware not in own or host in _own(scene, view))]
+
+
+def _own(scene: Scene, view: int) -> frozenset[str]:
+    return scene.picture.views[view].own_addresses
 
 
 def no_route(pair: Pair) -> Verdict | None:

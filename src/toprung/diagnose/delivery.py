@@ -82,3 +82,19 @@ def _of_writer(scene: Scene, case: Case, writer: Endpoint) -> Delivery:
 def _fullest(samples: list[Samples]) -> Samples | None:
     """Of several destinations of one machine, the one that got most: one good address is enough."""
     return max(samples, key=lambda s: (s.whole, s.partial), default=None)
+
+
+BURST_SHARE = 0.35  # samples closer than this share of their mean distance come in a burst
+PAUSE_SHARE = 0.75  # a median distance below this share of the mean one: the rest are pauses
+MANY = 20  # samples whose quantiles mean something
+
+
+def held_up(samples: Samples, bearable_s: float) -> bool:
+    """Whether samples come in bursts, or evenly but with long pauses: their source stands still at times."""
+    between, rate = samples.between, samples.rate_hz
+    if between is None or rate is None or between.count < MANY or between.most <= bearable_s:
+        return False
+    if between.p50 * rate < BURST_SHARE:
+        return True
+    uneven = between.p05 * rate < BURST_SHARE or between.p50 * rate < PAUSE_SHARE
+    return uneven and between.p95 > bearable_s

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from toprung.diagnose.pair import ENOUGH, Pair, enough, talk
+from toprung.diagnose.pair import Pair, enough, talk
 from toprung.diagnose.passage import Passage, reachable
 from toprung.diagnose.scene import Scene
 from toprung.diagnose.verdict import Verdict, broken
-from toprung.model.picture import Dialogue, Mark
+from toprung.model.picture import Mark, NoticeKind, Tally
 
 PATIENCE_S = 1.0  # healthy peers answer discovery within milliseconds
 
@@ -20,18 +20,27 @@ def _unicast_fails(pair: Pair, way: Passage) -> Verdict | None:
     scene = pair.scene
     if not enough(way.sent_unicast or way.arrived_unicast) or not _can_be_answered(pair, way):
         return None
+    if _refused(scene, way):
+        return None  # the machine answers: it was reached, only nobody listens on that port
     lost = way.sent_unicast and way.seen_leaving and way.seen_coming and not way.arrived_unicast
     if lost and way.sent_unicast is not None and _lasts(way.sent_unicast.first, way.sent_unicast.last):
         mark, says = way.sent_unicast.first, f"{way.sender} sends to {way.receiver}; it does not arrive"
     elif (ignored := _ignored(scene, way)) is not None:
-        mark = ignored.heartbeats.first  # type: ignore[union-attr]
+        mark = ignored.first
         says = (
-            f"{way.sender} asks {way.receiver} to acknowledge; it asks {ignored.heartbeats.count} times "  # type: ignore[union-attr]
-            "and is never answered"
+            f"{way.sender} asks {way.receiver} to acknowledge, {ignored.count} times, and is never answered"
         )
     else:
         return None
     return _unicast_verdict(pair, way, mark, says)
+
+
+def _refused(scene: Scene, way: Passage) -> bool:
+    hosts, views = scene.hosts(way.receiver), scene.views_at(way.sender)
+    return any(
+        n.kind is NoticeKind.PORT_UNREACHABLE and n.source in hosts and n.view in views
+        for n in scene.picture.notices
+    )
 
 
 def _lasts(first: Mark, last: Mark) -> bool:
@@ -49,20 +58,14 @@ def _can_be_answered(pair: Pair, way: Passage) -> bool:
     ) or not any(scene.participant(i).metatraffic_unicast for i in scene.population(way.sender))
 
 
-def _ignored(scene: Scene, way: Passage) -> Dialogue | None:
+def _ignored(scene: Scene, way: Passage) -> Tally | None:
     """The longest plea for acknowledgement, if the receiver never acknowledged anything at all."""
     said = talk(scene, way)
     if any(d.acknowledged_below > 1 for d in said):
         return None
-    pleas = [
-        d
-        for d in said
-        if d.written_upto >= 1
-        and d.heartbeats
-        and d.heartbeats.count >= ENOUGH
-        and _lasts(d.heartbeats.first, d.heartbeats.last)
-    ]
-    return max(pleas, key=lambda d: d.heartbeats.count if d.heartbeats else 0, default=None)
+    pleas = [d.heartbeats for d in said if d.written_upto >= 1 and d.heartbeats]
+    lasting = [t for t in pleas if enough(t) and _lasts(t.first, t.last)]
+    return max(lasting, key=lambda t: t.count, default=None)
 
 
 def _unicast_verdict(pair: Pair, way: Passage, mark: Mark, says: str) -> Verdict:

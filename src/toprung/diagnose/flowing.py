@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from toprung.diagnose.delivery import Delivery, delivery
+from toprung.diagnose.delivery import Delivery, delivery, held_up
+from toprung.diagnose.introduced import judge_introduced
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.finding import Evidence, Severity
+from toprung.model.ladder import State
 from toprung.model.picture import Endpoint, Mark, Samples, Side
 from toprung.model.qos import Durability, Qos, conflicts, partitions_meet
 
@@ -113,7 +115,7 @@ def _source(scene: Scene, endpoint: Endpoint) -> str:
 
 def _silent(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     rate = case.declared.rate_hz
-    if rate is None or not found.watched_leaving:
+    if rate is None or not found.watched_leaving or judge_introduced(scene, case).state is not State.HELD:
         return None
     views = scene.views_at(case.writer.machine)  # one clock, and every sample passes there
     written = max((s.tally.last for s in scene.samples_of(found.writer) if s.view in views), default=None)
@@ -239,8 +241,8 @@ def _slow(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     declared, sample = case.declared.rate_hz, found.left or found.came
     if declared is None or sample is None or sample.rate_hz is None or sample.whole < ENOUGH_SAMPLES // 2:
         return None
-    if sample.rate_hz >= RATE_SHARE * declared:
-        return None
+    if sample.rate_hz >= RATE_SHARE * declared or held_up(sample, 1 / declared):
+        return None  # who stands still again and again is not slow: a rung higher
     return broken(
         "rate-low",
         str(case.flow),

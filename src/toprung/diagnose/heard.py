@@ -6,7 +6,7 @@ from toprung.diagnose.hearing import Hearing
 from toprung.diagnose.presence import absent, ended
 from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, Scene
-from toprung.diagnose.unheard import CHECKS
+from toprung.diagnose.unheard import CHECKS, server_absent
 from toprung.diagnose.verdict import HELD, UNSEEN, Verdict
 
 
@@ -14,13 +14,15 @@ def judge_heard(scene: Scene, case: Case) -> Verdict:
     """Whether both participants know of each other, and still do."""
     if (verdict := absent(scene, case)) is not None:
         return verdict
+    ways = (Hearing(scene, case, case.writer, case.reader), Hearing(scene, case, case.reader, case.writer))
+    if (verdict := next((v for way in ways if (v := server_absent(way)) is not None), None)) is not None:
+        return verdict
     if not (case.writer.seen and case.reader.seen):
         return UNSEEN
     if (verdict := ended(scene, case)) is not None:
         return verdict
     if proof_of_match(scene, case):
         return HELD
-    ways = (Hearing(scene, case, case.writer, case.reader), Hearing(scene, case, case.reader, case.writer))
     for check in CHECKS:
         for way in ways:
             if (verdict := check(way)) is not None:

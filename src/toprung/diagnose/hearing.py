@@ -46,14 +46,35 @@ class Hearing:
         return near is None or announced.source in near
 
     @property
-    def is_heard(self) -> bool:
-        """The listener's machine got an announcement, or the listener speaks to the speaker by name."""
-        scene, views = self.scene, self.scene.views_at(self.listener.machine)
-        if any(a.view in views and a.outgoing is not True for p in self.lives for a in p.announced):
-            return True
-        if self.case.one_machine and any(p.announced for p in self.lives):
-            return True
+    def reacts(self) -> bool:
+        """Whether the listener speaks to the speaker by name, or answers it."""
         return bool(
-            builtin_dialogues(scene, self.listener.lives, self.speaker.lives)
-            or [d for d in builtin_dialogues(scene, self.speaker.lives, self.listener.lives) if d.acknacks]
+            builtin_dialogues(self.scene, self.listener.lives, self.speaker.lives)
+            or [
+                d
+                for d in builtin_dialogues(self.scene, self.speaker.lives, self.listener.lives)
+                if d.acknacks
+            ]
         )
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether the listener's machine got an announcement where the listener looks for it."""
+        if self.reacts or (self.case.one_machine and any(p.announced for p in self.lives)):
+            return True
+        views = self.scene.views_at(self.listener.machine)
+        came = [a for p in self.lives for a in p.announced if a.view in views and a.outgoing is not True]
+        return any(a.multicast or a.port in self.doors for a in came) or self._is_relayed
+
+    @property
+    def doors(self) -> frozenset[int]:
+        """Ports where the listener takes discovery unicast."""
+        listeners = (self.scene.participant(i) for i in self.listener.lives)
+        return frozenset(x.port for p in listeners for x in p.metatraffic_unicast)
+
+    @property
+    def _is_relayed(self) -> bool:
+        """Whether a discovery server passed the speaker on and speaks to the listener's machine."""
+        servers = {self.scene.index_of.get(prefix) for p in self.lives for prefix in p.relayed_by}
+        hosts = self.scene.hosts(self.listener.machine)
+        return any(s.destination in hosts for s in self.scene.streams_of(i for i in servers if i is not None))

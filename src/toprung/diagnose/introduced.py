@@ -49,7 +49,7 @@ def _crossed(scene: Scene, case: Case, end: End) -> bool:
 
 def _duplicate_identity(scene: Scene, case: Case) -> Verdict | None:
     for end in case.ends:
-        for index in end.lives:
+        for index in end.lives or _speaking_from(scene, end.machine):
             seen = scene.participant(index)
             homes = {
                 m.name
@@ -72,6 +72,12 @@ def _duplicate_identity(scene: Scene, case: Case) -> Verdict | None:
                 ("Give each its own GUID prefix: do not copy a fixed prefix, or a machine image's host id.",),
             )
     return None
+
+
+def _speaking_from(scene: Scene, machine: str) -> tuple[int, ...]:
+    """Participants that send from the machine's addresses, wherever they are taken to run."""
+    hosts = scene.hosts(machine)
+    return tuple(i for i, p in enumerate(scene.picture.participants) if set(p.sources) & hosts)
 
 
 def _homes(scene: Scene, index: int) -> Iterable[tuple[str, Mark]]:

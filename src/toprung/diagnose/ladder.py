@@ -22,6 +22,7 @@ from toprung.observe.cast import Cast
 from toprung.observe.drafting import draft
 from toprung.observe.whoiswho import recognise
 
+FLOWING = RUNGS.index(Rung.FLOWING)
 JUDGES: dict[Rung, Callable[[Scene, Case], Verdict]] = {
     Rung.PATH: judge_path,
     Rung.HEARD: judge_heard,
@@ -73,9 +74,9 @@ def _broken_at(states: list[State], at: Rung) -> tuple[State, ...]:
 
 
 def _settled(states: list[State]) -> tuple[State, ...]:
-    """Who stands on a rung has climbed those below: a held rung proves the unseen ones under it."""
-    highest = max((i for i, s in enumerate(states) if s is State.HELD), default=-1)
-    return tuple(State.HELD if i < highest else s for i, s in enumerate(states))
+    """Samples that flow prove every rung under them; announcements that agree prove nothing of the sort."""
+    flows = states[FLOWING] is State.HELD
+    return tuple(State.HELD if flows and i < FLOWING else s for i, s in enumerate(states))
 
 
 def _enter(finding: Finding, findings: list[Finding]) -> int:

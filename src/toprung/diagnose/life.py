@@ -9,6 +9,7 @@ from toprung.diagnose.scene import End, Scene
 from toprung.model.picture import Mark, Participant
 
 SILENCE_S = 2.5  # shorter silences are pauses
+STEADY = 5  # samples whose distances show a habit
 PERIODS = 5  # silent for so many of its usual sending periods
 NEIGHBOURLY_S = 2.0  # who stops within this time of everybody else was stopped together with them
 
@@ -71,14 +72,14 @@ def _fate(scene: Scene, index: int, seen: Participant, silent_s: float) -> Fate:
         return Fate.LEFT if silent_s > NEIGHBOURLY_S else Fate.ALIVE
     if silent_s > max(SILENCE_S, PERIODS * _period_s(scene, index, seen)):
         return Fate.LOST
-    if seen.lease_ns and _longest_pause_s(seen) * 1e9 > seen.lease_ns:
+    if seen.lease_ns and _longest_pause_s(scene, index, seen) * 1e9 > seen.lease_ns:
         return Fate.LAPSED
     return Fate.ALIVE
 
 
 def _period_s(scene: Scene, index: int, seen: Participant) -> float:
     """How often the participant gives a sign of life: its quickest steady topic, or its announcements."""
-    steady = [s.between.p95 for s in scene.samples_from((index,)) if s.between and s.between.count >= 5]
+    steady = [s.between.p95 for s in scene.samples_from((index,)) if s.between and s.between.count >= STEADY]
     announced = [a.period.p95 for a in seen.announced if a.period and a.period.count >= 2]
     if steady:
         return min(steady)
@@ -87,6 +88,16 @@ def _period_s(scene: Scene, index: int, seen: Participant) -> float:
     return (seen.lease_ns or 10_000_000_000) / 1e9
 
 
-def _longest_pause_s(seen: Participant) -> float:
-    """The longest time without an announcement, by the destination that was served best."""
-    return min((a.period.most for a in seen.announced if a.period), default=0.0)
+def _longest_pause_s(scene: Scene, index: int, seen: Participant) -> float:
+    """The longest time without any sign of life, as far as announcements and samples tell.
+
+    Announcements to everybody count, or where there are none those to each peer; steady samples bridge a
+    pause between announcements, since middleware renews a lease with every datagram.
+    """
+    announced = [a for a in seen.announced if a.period]
+    heard = [a for a in announced if a.multicast] or announced
+    pauses = [min((a.period.most for a in heard if a.period), default=0.0)]
+    pauses += [
+        s.between.most for s in scene.samples_from((index,)) if s.between and s.between.count >= STEADY
+    ]
+    return min(pauses)

@@ -3,39 +3,196 @@
 from __future__ import annotations
 
 from toprung.diagnose.pair import Pair, enough
-from toprung.diagnose.passage import Passage, shared_hosts
+from toprung.diagnose.passage import Passage, joined, shared_hosts
+from toprung.diagnose.scene import Scene
 from toprung.diagnose.verdict import Verdict, broken
+from toprung.model.finding import Evidence
 from toprung.model.picture import Crossing, Notice, NoticeKind
 
+PAUSE_SHARE = 0.8  # how much of an outage the other direction must have paused
+OUTAGE_LOST = 5  # datagrams in a row: fewer may be chance
 OUTAGE_S = 1.5  # a shorter silence is loss, not a link that is down
 
 
+TALKATIVE = 4  # datagrams with user data
+PERIODS = 3  # a silence of so many of their distances is an end
+SILENCE_S = 3.0  # of a machine that sent something all the time before
+
+
 def link_down(pair: Pair) -> Verdict | None:
-    """Both directions lose everything at the same time, for longer than loss explains."""
+    """For a while, or from some moment on, nothing crosses in either direction."""
+    found = (check(pair, way) for check in (_vanished, _unsent) for way in pair.ways)
+    return _outage(pair) or next((v for v in found if v), None)
+
+
+def _outage(pair: Pair) -> Verdict | None:
+    """One direction loses everything for longer than loss explains, and the other brings nothing "
+    "meanwhile."""
+    for way, reverse in (pair.ways, pair.ways[::-1]):
+        gap = max(_gaps(pair, way), key=_lasting, default=None)
+        if gap is None or gap.first_lost is None or not _quiet(pair, reverse, _lasting(gap)):
+            continue
+        says = f"{way.sender} sends this, and nothing arrives at {way.receiver} for {_lasting(gap):.1f} s"
+        return _down_verdict(pair, _lasting(gap), (pair.scene.evidence(gap.first_lost, says),))
+    return None
+
+
+def _gaps(pair: Pair, way: Passage) -> list[Crossing]:
+    """Losses in one unbroken row.  Of unfragmented datagrams only: large ones may be lost for their size."""
+    return [
+        c
+        for c in pair.scene.crossings(way.sender, way.receiver)
+        if not c.fragmented
+        and c.arrived
+        and c.between == 0
+        and c.sent - c.arrived >= OUTAGE_LOST
+        and _lasting(c) >= OUTAGE_S
+    ]
+
+
+def _quiet(pair: Pair, way: Passage, lasting_s: float) -> bool:
+    """Whether that direction paused as long: its own losses, or the distances between its samples."""
     scene = pair.scene
-    gaps = []
-    for way in pair.ways:
-        lost = [c for c in scene.crossings(way.sender, way.receiver) if c.first_lost and c.last_lost]
-        outages = [c for c in lost if c.between == 0 and c.arrived and _lasting(c) >= OUTAGE_S]
-        if not outages:
-            return None
-        gaps.append(max(outages, key=_lasting))
-    starts, ends = zip(*((c.first_lost, c.last_lost) for c in gaps), strict=True)
-    if max(m.time_ns for m in starts) > min(m.time_ns for m in ends) + 1e9:
-        return None
-    lasting = max(map(_lasting, gaps))
+    into, hosts = scene.views_at(way.receiver), scene.hosts(way.receiver)
+    pauses = [
+        s.between.most
+        for s in scene.samples_from(scene.population(way.sender))
+        if s.view in into and s.destination in hosts and s.between and s.rate_hz
+    ]
+    return min(pauses, default=lasting_s) >= lasting_s * PAUSE_SHARE or any(
+        _lasting(c) >= lasting_s * PAUSE_SHARE for c in _gaps(pair, way)
+    )
+
+
+def _vanished(pair: Pair, way: Passage) -> Verdict | None:
+    """The sender disappears from the receiver's capture at one moment, all its participants together and
+    even its kernel, while its own capture shows it alive (or ends at that moment, with the interface)."""
+    scene = pair.scene
+    far = scene.population(way.sender)
+    for view in scene.views_at(way.receiver):
+        last = scene.last_sign_ns(far, view)
+        now = scene.last_sign_ns(scene.population(way.receiver), view)
+        if last is None or now is None or (now - last) / 1e9 < SILENCE_S:
+            continue
+        if not _was_talkative(scene, far, view, last, now):
+            continue
+        if any(scene.participant(i).goodbye for i in far) or _kernel_answers(pair, way, view, last):
+            continue
+        if not _cut_off(pair, way, view, last):
+            continue
+        mark = max(
+            t.last for s in scene.streams_of(far) if s.view == view for t in (s.discovery, s.data) if t
+        )
+        says = f"the last datagram of {way.sender}, of all its participants together"
+        return _down_verdict(pair, (now - last) / 1e9, (scene.evidence(mark, says),))
+    return None
+
+
+def _was_talkative(scene: Scene, far: frozenset[int], view: int, last_ns: int, now_ns: int) -> bool:
+    """Whether user data kept coming until that moment, much quicker than the silence after it is long:
+    announcements alone pause for seconds."""
+    data = [s.data for s in scene.streams_of(far) if s.view == view and s.data and s.data.count >= TALKATIVE]
+    return any(
+        last_ns - t.last.time_ns < OUTAGE_S * 1e9
+        and now_ns - last_ns > PERIODS * (t.last.time_ns - t.first.time_ns) / (t.count - 1)
+        for t in data
+    )
+
+
+def _unsent(pair: Pair, way: Passage) -> Verdict | None:
+    """The sender's own capture lacks a stretch of samples that its middleware wrote: its interface was down,
+    or nobody resolved the receiver's address.  A stretch longer than a lease may be a reader given up."""
+    scene = pair.scene
+    reverse = pair.back if way is pair.there else pair.there
+    views, targets = scene.views_at(way.sender), scene.hosts(way.receiver)
+    both = scene.population(way.receiver) | scene.population(way.sender)
+    leases = [scene.participant(i).lease_ns for i in both]
+    lease = min((ns for ns in leases if ns), default=0) / 1e9
+    for samples in scene.samples_from(scene.population(way.sender)):
+        if samples.view not in views or samples.destination not in targets or not samples.rate_hz:
+            continue
+        stretch = samples.missing / samples.rate_hz
+        gap = samples.between.most if samples.between else 0.0
+        if min(stretch, gap) < OUTAGE_S or samples.missing < OUTAGE_LOST or gap > lease:
+            continue
+        if not samples.holes or samples.partial or samples.repeats or not _quiet(pair, reverse, gap):
+            continue
+        says = (
+            f"the first sample after {gap:.1f} s without one; {samples.missing} were written and never sent"
+        )
+        return _down_verdict(pair, gap, (scene.evidence(samples.holes[0], says),))
+    return None
+
+
+def _kernel_answers(pair: Pair, way: Passage, view: int, since_ns: int) -> bool:
+    """Whether the machine itself still reacts: its address resolution, or refusals of its ports."""
+    hosts = pair.scene.hosts(way.sender)
+    return any(
+        n.view == view and n.source in hosts and n.tally.last.time_ns > since_ns + 200_000_000
+        for n in pair.scene.picture.notices
+    )
+
+
+def _cut_off(pair: Pair, way: Passage, view: int, last_ns: int) -> bool:
+    """Whether the link is cut, and not only the sender's programs gone.
+
+    Either the sender's own capture shows it sending on, or what the receiver sends does not come into that
+    capture any more, or nobody finds the sender's address.
+    """
+    scene = pair.scene
+    tried = scene.streams_of(scene.population(way.receiver))
+    hosts = scene.hosts(way.sender)
+    tried_until = max(
+        (
+            t.last.time_ns
+            for s in tried
+            if s.view == view and s.destination in hosts
+            for t in (s.discovery, s.data)
+            if t
+        ),
+        default=0,
+    )
+    for own in scene.views_at(way.sender):
+        apart = _clock_apart_ns(scene, own, view)
+        sent = scene.last_sign_ns(scene.population(way.sender), own)
+        if sent is not None and sent - apart > last_ns + SILENCE_S * 1e9:
+            return True
+        if scene.picture.views[own].last_ns - apart + SILENCE_S * 1e9 < tried_until:
+            return True
+    return _nobody_finds(pair, way, view, last_ns)
+
+
+def _nobody_finds(pair: Pair, way: Passage, view: int, since_ns: int) -> bool:
+    """Whether the sender's address is asked for after that moment (unanswered, since it is silent)."""
+    hosts = pair.scene.hosts(way.sender)
+    return any(
+        n.kind is NoticeKind.ARP_REQUEST
+        and n.view == view
+        and n.about in hosts
+        and n.source not in hosts
+        and n.tally.last.time_ns > since_ns + OUTAGE_S * 1e9
+        for n in pair.scene.picture.notices
+    )
+
+
+def _clock_apart_ns(scene: Scene, one: int, other: int) -> float:
+    """The first view's clock less the second's, in ns, where matched packets tell."""
+    for pair in scene.picture.clocks:
+        if (pair.one, pair.other) == (other, one):
+            return pair.offset_s * 1e9
+        if (pair.one, pair.other) == (one, other):
+            return -pair.offset_s * 1e9
+    return 0.0
+
+
+def _down_verdict(pair: Pair, lasting_s: float, evidence: tuple[Evidence, ...]) -> Verdict:
     return broken(
         "link-down",
         pair.name,
-        f"For {lasting:.1f} s nothing crosses between {pair.there.sender} and {pair.there.receiver}, "
-        "in either direction, while both go on sending.",
+        f"For {lasting_s:.1f} s nothing crosses between {pair.there.sender} and {pair.there.receiver}, "
+        "in either direction.",
         "Every flow between them stops; after an outage longer than the lease, discovery starts anew.",
-        tuple(
-            scene.evidence(mark, f"{scene.cast.view_machine(c.sender)} sends this, and it does not arrive")
-            for c in gaps
-            for mark in (c.first_lost,)
-            if mark
-        ),
+        evidence,
         ("Check cable, radio coverage and the interface's state at that time.",),
     )
 
@@ -51,12 +208,13 @@ def nothing_passes(pair: Pair) -> Verdict | None:
     if any(way.arrived or not (way.seen_leaving and way.seen_coming) for way in pair.ways):
         return None
     tried = [way for way in pair.ways if way.sent_multicast or way.sent_unicast]
-    if not tried or pair.answered:
-        return None
     deaf = _unanswered_arp(pair)
+    if not (tried or deaf) or pair.answered:
+        return None
     if deaf or any(enough(way.sent_unicast) for way in tried):
         return _path_blocked(pair, tried, deaf)
-    if all(enough(way.sent_multicast) for way in tried):
+    both = joined(pair.there.sent_multicast, pair.back.sent_multicast)
+    if len(tried) == 2 and enough(both):
         return _multicast_blocked(pair, tried)
     return None
 

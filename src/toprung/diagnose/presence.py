@@ -14,6 +14,8 @@ def absent(scene: Scene, case: Case) -> Verdict | None:
 
 
 def _silent(scene: Scene, end: End) -> Verdict | None:
+    if _speaks_unseen(scene, end) or _shares_identity(scene, end):
+        return None
     views = [scene.picture.views[v] for v in scene.views_at(end.machine)]
     watched = [v for v in views if (v.last_ns - v.first_ns) / 1e9 >= COVERED_S and v.packets]
     if not watched or not scene.picture.participants or not scene.cast.complete(end.machine):
@@ -29,6 +31,21 @@ def _silent(scene: Scene, end: End) -> Verdict | None:
         f"No reader or writer of {end.name} exists for anybody else.",
         (scene.evidence(mark, f"the capture on {end.machine} begins here and holds no announcement of it"),),
         (f"Start {end.name} on {end.machine}, and look at its own log for why it does not speak DDS.",),
+    )
+
+
+def _speaks_unseen(scene: Scene, end: End) -> bool:
+    """Whether the end talks to a discovery server on its own machine, where no capture shows it."""
+    discovery = scene.site.participant(end.name).discovery
+    return bool(discovery and discovery.server and discovery.server[0] in scene.hosts(end.machine))
+
+
+def _shares_identity(scene: Scene, end: End) -> bool:
+    """Whether somebody of another machine speaks from this one, too: then that may be the missing one."""
+    hosts = scene.hosts(end.machine)
+    return any(
+        scene.machine_of.get(i) != end.machine and set(p.sources) & hosts
+        for i, p in enumerate(scene.picture.participants)
     )
 
 

@@ -2,49 +2,66 @@
 
 from __future__ import annotations
 
+from toprung.diagnose.delivery import delivery
 from toprung.diagnose.pair import ENOUGH
+from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.picture import Crossing
 
+OVERHEAD_BYTES = 200  # DDSI-RTPS headers, inline QoS and a heartbeat may share the sample's datagram
+
 
 def judge_size(scene: Scene, case: Case) -> Verdict | None:
-    """Whether the flow's own size is what does not pass, while smaller datagrams do."""
-    size = case.declared.size_bytes
-    found = [
-        c
-        for c in scene.crossings(case.writer.machine, case.reader.machine)
-        if not c.multicast and c.smallest_lost_bytes and (size is None or size >= c.smallest_lost_bytes)
-    ]
-    whole = [c for c in found if not c.fragmented]
-    for crossing in whole:
-        if 0 < crossing.largest_arrived_bytes < crossing.smallest_lost_bytes and _steady(crossing):
-            return _mtu_hole(scene, case, crossing)
-    for crossing in (c for c in found if c.fragmented):
-        if crossing.arrived == 0 and crossing.sent >= ENOUGH and not _pieces_come(scene, case):
-            return _fragments_blocked(scene, case, crossing)
+    """Whether the size of what the flow needs is what does not pass, while smaller datagrams do.
+
+    The flow needs its samples, and before any match the introductions of both sides.
+    """
+    there, back = (case.writer.machine, case.reader.machine), (case.reader.machine, case.writer.machine)
+    ways = (there,) if proof_of_match(scene, case) else (there, back)
+    for here, far in ways:
+        for crossing in scene.crossings(here, far):
+            if crossing.multicast or not _needs(scene, case, crossing):
+                continue
+            if (verdict := _mtu_hole(scene, here, far, crossing)) is not None:
+                return verdict
+            if (verdict := _fragments_blocked(scene, here, far, crossing)) is not None:
+                return verdict
     return None
 
 
-def _steady(crossing: Crossing) -> bool:
-    return crossing.sent - crossing.arrived >= ENOUGH
+def _needs(scene: Scene, case: Case, crossing: Crossing) -> bool:
+    """Whether the flow has datagrams as large as the lost ones.
+
+    The same datagram's fragments cross or do not, whichever the flow: where small ones are lost that are not
+    fragmented, larger ones that are have no better chance.
+    """
+    if crossing.smallest_lost_bytes == 0:
+        return False
+    if proof_of_match(scene, case) is None:
+        return True
+    found = delivery(scene, case)
+    sent = found.left.payload_bytes if found and found.left else 0
+    return max(case.declared.size_bytes or 0, sent) + OVERHEAD_BYTES >= crossing.smallest_lost_bytes
 
 
-def _pieces_come(scene: Scene, case: Case) -> bool:
-    """Whether the reader's machine gets more than the first fragment of big datagrams."""
-    views = scene.views_at(case.reader.machine)
-    torn = [s for s in scene.streams_of(case.writer.lives) if s.view in views and s.incomplete]
+def _pieces_come(scene: Scene, here: str, far: str) -> bool:
+    """Whether the receiving machine gets more than the first fragment of big datagrams."""
+    views = scene.views_at(far)
+    torn = [s for s in scene.streams_of(scene.population(here)) if s.view in views]
     return any(s.pieces > s.incomplete.count for s in torn if s.incomplete)
 
 
-def _mtu_hole(scene: Scene, case: Case, crossing: Crossing) -> Verdict:
-    here, there = case.writer.machine, case.reader.machine
+def _mtu_hole(scene: Scene, here: str, there: str, crossing: Crossing) -> Verdict | None:
+    if crossing.fragmented or crossing.sent - crossing.arrived < ENOUGH:
+        return None
+    if not 0 < crossing.largest_arrived_bytes < crossing.smallest_lost_bytes:
+        return None
     return broken(
         "mtu-hole",
         f"{here} -> {there}",
-        f"Datagrams from {here} to {there} above {crossing.largest_arrived_bytes} B vanish although "
-        "they are not "
-        f"fragmented; the smallest lost one has {crossing.smallest_lost_bytes} B.",
+        f"Datagrams from {here} to {there} above {crossing.largest_arrived_bytes} B vanish although they "
+        f"are not fragmented; the smallest lost one has {crossing.smallest_lost_bytes} B.",
         "Small topics work, large ones never arrive.",
         tuple(
             scene.evidence(m, "this large datagram leaves and does not arrive")
@@ -59,8 +76,11 @@ def _mtu_hole(scene: Scene, case: Case, crossing: Crossing) -> Verdict:
     )
 
 
-def _fragments_blocked(scene: Scene, case: Case, crossing: Crossing) -> Verdict:
-    here, there = case.writer.machine, case.reader.machine
+def _fragments_blocked(scene: Scene, here: str, there: str, crossing: Crossing) -> Verdict | None:
+    if not crossing.fragmented or crossing.arrived or crossing.sent < ENOUGH:
+        return None
+    if _pieces_come(scene, here, there):
+        return None
     return broken(
         "fragments-blocked",
         f"{here} -> {there}",

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from toprung.diagnose.clocks import clocks
-from toprung.diagnose.delivery import Delivery, delivery
+from toprung.diagnose.delivery import BURST_SHARE, MANY, Delivery, delivery, held_up
 from toprung.diagnose.scene import Case, End, Scene
 from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.finding import Severity
 from toprung.model.picture import Dialogue, Mark, Samples, Spread
 
 ENOUGH = 8  # samples or answers: fewer show no habit
-MANY = 20  # samples whose quantiles mean something
 PERIODS = 3  # a pause of so many periods is felt
-BURST_SHARE = 0.35  # samples closer than this share of their period come in a burst
 CAUTION = (
     "Stopping distances grow with every delay; check the base's watchdog before it moves, under your local "
     "safety rules and with a qualified person."
@@ -68,9 +66,20 @@ def _clock(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
 
 def _age(scene: Scene, case: Case, found: Delivery) -> Spread | None:
     """Age on arrival, with the clocks' difference taken out; None where it cannot be told."""
-    if found.came is None or found.came.age is None:
+    if found.came is None:
         return None
-    return _shifted(found.came.age, _clock_shift(scene, case))
+    age = found.came.age or _delay(scene, case, found.came)
+    return None if age is None else _shifted(age, _clock_shift(scene, case))
+
+
+def _delay(scene: Scene, case: Case, came: Samples) -> Spread | None:
+    """The delay of the datagrams that carry the samples, where these have no stamp of their own."""
+    crossed = [
+        c.delay
+        for c in scene.crossings(case.writer.machine, case.reader.machine)
+        if c.delay and c.destination == came.destination and c.fragmented == (came.fragments > 1)
+    ]
+    return max(crossed, key=lambda s: s.count, default=None)
 
 
 def _clock_shift(scene: Scene, case: Case) -> float:
@@ -93,8 +102,8 @@ def _overloaded(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
         return None
     bearable = max(within, PERIODS / rate)
     for end, other in ((case.writer, case.reader), (case.reader, case.writer)):
-        if (held_up := _bursty(scene, end, bearable)) is not None and held_up.between is not None:
-            return _overload_verdict(scene, end, held_up.between, held_up.tally.first, "sends nothing")
+        if (uneven := _bursty(scene, end, bearable)) is not None and uneven.between is not None:
+            return _overload_verdict(scene, end, uneven.between, uneven.tally.first, "sends nothing")
         late = _late_answers(scene, end, other, bearable)
         if late is not None and late.answer is not None and late.heartbeats is not None:
             return _overload_verdict(scene, end, late.answer, late.heartbeats.first, "answers nothing")
@@ -105,16 +114,8 @@ def _bursty(scene: Scene, end: End, bearable_s: float) -> Samples | None:
     """Samples that already leave the end's own machine in bursts, with pauses longer than bearable."""
     views = scene.views_at(end.machine)
     left = [s for s in scene.samples_from(end.lives) if s.view in views and s.outgoing is not False]
-    held_up = [s for s in left if _in_bursts(s, bearable_s)]
-    return max(held_up, key=lambda s: s.between.count if s.between else 0, default=None)
-
-
-def _in_bursts(samples: Samples, bearable_s: float) -> bool:
-    between, rate = samples.between, samples.rate_hz
-    if between is None or rate is None or between.count < MANY or between.most <= bearable_s:
-        return False
-    quick = BURST_SHARE / rate
-    return between.p50 < quick or (between.p05 < quick and between.p95 > bearable_s)
+    uneven = [s for s in left if held_up(s, bearable_s)]
+    return max(uneven, key=lambda s: s.between.count if s.between else 0, default=None)
 
 
 def _late_answers(scene: Scene, end: End, other: End, bearable_s: float) -> Dialogue | None:

@@ -117,59 +117,57 @@ def _discovers_by(announced: list[Announced]) -> DiscoveryMode | None:
     return DiscoveryMode.MULTICAST if any(a.multicast for a in announced) else DiscoveryMode.PEERS
 
 
-def _server_absent(way: Hearing) -> Verdict | None:
+def server_absent(way: Hearing) -> Verdict | None:
+    """The speaker asks a discovery server that never speaks to its machine."""
     declared = way.scene.site.participant(way.speaker.name).discovery
     if declared is None or declared.server is None:
         return None
     host, port = declared.server
     asks = [a for a in way.own if a.destination == host and not a.multicast]
-    if not asks or way.is_heard:
+    if not asks or _is_served(way):
         return None
-    servers = {i for i, p in enumerate(way.scene.picture.participants) if p.serves}
-    if servers or any(_answers(way, host, a) for a in asks):
-        return None
+    asked = sorted({a.port for a in asks})
+    elsewhere = "" if port in asked else f" It asks port {asked[0]}, the site declares {port}."
     return broken(
         "server-absent",
         f"discovery server {host}:{port}",
-        f"The discovery server {host}:{port} does not answer {way.speaker.name}.",
-        "Its clients never learn of each other: no flow among them works.",
+        f"No discovery server answers {way.speaker.name} at {host}:{asked[0]}.{elsewhere}",
+        f"{way.speaker.name} learns of nobody, and nobody of it.",
         (
             way.scene.evidence(
                 min(a.tally.first for a in asks),
-                f"{way.speaker.name} announces itself to {host}:{asks[0].port}, "
+                f"{way.speaker.name} announces itself to {host}:{asked[0]}, "
                 f"{sum(a.tally.count for a in asks)} times, without an answer",
             ),
         ),
-        (f"Start the discovery server on {host} with port {port}, and open that port.",),
+        (
+            f"Point {way.speaker.name} at {host}:{port}."
+            if elsewhere
+            else f"Start the discovery server on {host} with port {port}, and open that port.",
+        ),
     )
 
 
-def _answers(way: Hearing, host: str, asked: Announced) -> bool:
-    """Whether anything came back from the server's address to the asking machine's."""
-    scene = way.scene
-    return any(
-        s.source == host
-        and s.destination in scene.hosts(way.speaker.machine)
-        and s.participant not in way.speaker.lives
-        for s in scene.picture.streams
-        if s.port != asked.port and not s.multicast and scene.participant(s.participant).serves
-    )
+def _is_served(way: Hearing) -> bool:
+    """Whether any discovery server speaks to the speaker's machine."""
+    scene, hosts = way.scene, way.scene.hosts(way.speaker.machine)
+    servers = (i for i, p in enumerate(scene.picture.participants) if p.serves)
+    return any(s.destination in hosts for s in scene.streams_of(servers))
 
 
 def _mode(way: Hearing) -> Verdict | None:
-    """One looks for others by multicast, the other by unicast only, and neither gets through."""
+    """One looks for others by multicast, the other by unicast only, and neither reacts to the other."""
     other = Hearing(way.scene, way.case, way.listener, way.speaker)
     modes = _discovers_by(way.own), _discovers_by(other.own)
-    if modes != (DiscoveryMode.MULTICAST, DiscoveryMode.PEERS) or way.is_heard or other.is_heard:
+    if modes != (DiscoveryMode.MULTICAST, DiscoveryMode.PEERS) or way.reacts or other.reacts:
         return None
-    if other.towards:
+    if any(a.port in other.doors for a in other.towards):
         return None
     return broken(
         "discovery-mode",
         f"{way.speaker.name} <-> {way.listener.name}",
         f"{way.speaker.name} looks for others by multicast, {way.listener.name} only by unicast to "
-        "its own list "
-        f"({', '.join(sorted({a.destination for a in other.own}))}).",
+        f"{', '.join(sorted({f'{a.destination}:{a.port}' for a in other.own})[:4])}.",
         "Each speaks where the other does not listen.",
         tuple(
             way.scene.evidence(
@@ -246,7 +244,6 @@ def _index(domain: int, port: int) -> int | None:
 CHECKS: tuple[Callable[[Hearing], Verdict | None], ...] = (
     _domain,
     _loopback,
-    _server_absent,
     _wrong_interface,
     _index_beyond,
     _mode,
