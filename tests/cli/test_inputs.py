@@ -93,6 +93,15 @@ def test_a_capture_is_no_site_and_a_text_no_capture(toprung, captures, tmp_path)
     assert "this is a text file" in one_line(toprung("draft", "--from", str(text)))
 
 
+def test_an_error_cannot_drive_the_terminal(toprung, captures, tmp_path):
+    site = tmp_path / "site.yaml"
+    site.write_text('site: s\nmachines: {a: {role: "\\e[2J"}}\n')
+    status, _, err = toprung("read", str(site), captures[0].partition("=")[2])
+    assert status == 2
+    assert "\x1b" not in err
+    assert "\ufffd[2J" in err
+
+
 def test_a_reader_that_goes_away_is_no_error(site_path, captures):
     words = [sys.executable, "-m", "toprung.cli.main", "read", site_path, *captures, "--json"]
     reading = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE)

@@ -176,6 +176,14 @@ def test_names_cannot_break_the_page():
     assert "requested &lt;reliable&gt;" in text
 
 
+def test_names_cannot_drive_the_terminal():
+    text = ladder_text(observed(climb("odom\x1b[2J\x07", 3, "partition\udc80")), Style(colour=True))
+    assert "\x1b[2J" not in text
+    assert "odom\ufffd[2J\ufffd" in text
+    assert text.encode()
+    assert "\x1b[31m" in text
+
+
 def test_json_without_a_site_has_no_site_name():
     told = envelope(observed(climb(), given=False))
     assert told["site"] is None

@@ -52,7 +52,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         status: int = words.run(words)
         sys.stdout.flush()
     except ToolError as error:
-        sys.stderr.write(f"toprung: {error}\n")
+        from toprung.pictures.plain import printable
+
+        sys.stderr.write("toprung: " + "\n".join(map(printable, str(error).split("\n"))) + "\n")
         return error.exit_status
     except BrokenPipeError:
         # whoever read our output has gone; nothing may be written at exit either

@@ -19,7 +19,7 @@ def style_of(stream: TextIO) -> Style:
 def write_text(path: str, text: str) -> None:
     """Write a file, or say in one line why not."""
     try:
-        with open(path, "w", encoding="utf-8") as file:
+        with open(path, "w", encoding="utf-8", errors="replace") as file:
             file.write(text)
     except OSError as error:
         why = (error.strerror or "cannot be written").lower()

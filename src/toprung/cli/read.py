@@ -60,7 +60,7 @@ def run(words: argparse.Namespace) -> int:
 
         from toprung.pictures.envelope import envelope
 
-        sys.stdout.write(json.dumps(envelope(observed), indent=1, ensure_ascii=False) + "\n")
+        sys.stdout.write(json.dumps(envelope(observed), indent=1) + "\n")
     else:
         from toprung.cli.output import style_of
         from toprung.pictures.ladder_text import ladder_text

@@ -16,6 +16,7 @@ from toprung.model.finding import Finding, Severity
 from toprung.model.ladder import RUNGS, Climb, State
 from toprung.pictures.figures import link_words, machine_words
 from toprung.pictures.observed import Observed
+from toprung.pictures.plain import printable
 from toprung.pictures.summary import capture_words, heading, stranger_words, unseen_words, verdict
 
 WIDTH = 100
@@ -62,7 +63,7 @@ def ladder_text(observed: Observed, style: Style | None = None) -> str:
         _listed("Captures", (line for v in observed.picture.views for line in _indented(capture_words(v)))),
         _wrapped(verdict(observed)),
     )
-    text = "\n\n".join("\n".join(block) for block in map(list, blocks) if block) + "\n"
+    text = "\n\n".join("\n".join(map(printable, block)) for block in map(list, blocks) if block) + "\n"
     return text if style.wide else text.encode("ascii", "replace").decode()
 
 

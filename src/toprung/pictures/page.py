@@ -11,6 +11,7 @@ from toprung.model.ladder import RUNGS, Climb, State
 from toprung.pictures.figures import link_words, machine_words
 from toprung.pictures.ladder_svg import ladder_svg
 from toprung.pictures.observed import Observed
+from toprung.pictures.plain import printable
 from toprung.pictures.summary import capture_words, heading, stranger_words, unseen_words, verdict
 
 _SIGNS = {State.HELD: "■", State.BROKEN: "✕", State.UNSEEN: "○", State.UNREACHED: "·"}
@@ -38,13 +39,14 @@ def page(observed: Observed) -> str:
         )
         if part
     )
-    return (
+    document = (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
         f"<title>{escape(title)} · Toprung</title>\n<style>\n{style}</style>\n</head>\n"
         f"<body>\n{body}\n</body>\n</html>\n"
     )
+    return "\n".join(map(printable, document.split("\n")))
 
 
 def _drawing(observed: Observed) -> str:
