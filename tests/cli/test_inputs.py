@@ -2,11 +2,14 @@
 
 import gzip
 import os
+import struct
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+SHARED = Path(__file__).parents[3] / "shared" / "captures"
 
 
 def one_line(result):
@@ -65,6 +68,23 @@ def test_what_is_no_capture(toprung, site_path, tmp_path, content):
     path = tmp_path / "base.pcap"
     path.write_bytes(content)
     assert str(path) in one_line(toprung("read", site_path, str(path)))
+
+
+def test_a_capture_without_rtps(toprung, site_path, tmp_path):
+    """A pcap header (draft-ietf-opsawg-pcap, 4) and one Ethernet frame of zeros."""
+    path = tmp_path / "base.pcap"
+    header = struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 1)
+    path.write_bytes(header + struct.pack("<IIII", 1, 0, 60, 60) + bytes(60))
+    line = one_line(toprung("read", site_path, str(path)))
+    assert f"{path}: no RTPS in 1 packets" in line
+
+
+@pytest.mark.skipif(not SHARED.exists(), reason="the shared captures are not here")
+def test_a_late_capture_without_a_site_says_why_it_has_no_topics(toprung):
+    late = SHARED / "h_cyc_latecapture" / "cartbrain.pcap.gz"
+    status, out, _ = toprung("read", str(late))
+    assert status == 0
+    assert "No topic was seen." in out
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")

@@ -10,6 +10,7 @@ from pathlib import PurePath
 from toprung.cli.inputs import CaptureWord
 from toprung.cli.progress import Progress
 from toprung.diagnose import diagnose
+from toprung.errors import CaptureError
 from toprung.live.files import open_capture
 from toprung.model.picture import Picture, View
 from toprung.model.site import Site
@@ -18,6 +19,8 @@ from toprung.observe.look import look
 from toprung.observe.whoiswho import recognise
 from toprung.pictures.observed import Observed
 from toprung.wire.scan import Scan
+
+_RECORD = "a capture of all UDP, on the interface that carries DDS and without a port filter, would be right"
 
 
 def picture_of(captures: Sequence[CaptureWord], site: Site | None = None) -> Picture:
@@ -31,6 +34,10 @@ def picture_of(captures: Sequence[CaptureWord], site: Site | None = None) -> Pic
             files.callback(progress.clear)
             scans += [(capture.machine, scan) for scan in file.scans(progress=progress)]
         picture = look(scans, known=known)
+    if not any(view.datagrams for view in picture.views):
+        packets = sum(view.packets for view in picture.views)
+        where = ", ".join(view.label for view in picture.views)
+        raise CaptureError(f"no RTPS in {packets:,} packets", where, _RECORD)
     return replace(picture, views=_shortly_labelled(picture.views))
 
 

@@ -23,7 +23,7 @@ def verdict(observed: Observed) -> str:
     """The whole reading in one sentence."""
     total = len(observed.ladder.climbs)
     if not total:
-        return "No flow was seen." if not observed.given else "The site declares no flow."
+        return "The site declares no flow." if observed.given else _nothing(observed)
     parts = [f"{observed.whole} of {total} flows on their top rung"]
     broken = observed.count(State.BROKEN)
     if broken:
@@ -32,6 +32,17 @@ def verdict(observed: Observed) -> str:
     if unseen:
         parts.append(f"{unseen} not seen to the top")
     return ", ".join(parts) + "."
+
+
+def _nothing(observed: Observed) -> str:
+    """Why no flow was seen."""
+    ends = observed.picture.endpoints
+    if observed.picture.participants and all(e.topic is None for e in ends):
+        return (
+            "No topic was seen. Participants tell each other their topics when they meet; these captures "
+            "began later. Start one participant anew while recording, or give a site file."
+        )
+    return "No flow was seen: no topic has both a writer and a reader."
 
 
 def heading(observed: Observed) -> str:
