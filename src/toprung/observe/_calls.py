@@ -43,8 +43,6 @@ C_TTL = cython.declare(cython.Py_ssize_t, CallField.TTL)
 C_MULTICAST = cython.declare(cython.Py_ssize_t, CallField.MULTICAST)
 C_PERIODS = cython.declare(cython.Py_ssize_t, CallField.PERIODS)
 C_BEAT_NS = cython.declare(cython.Py_ssize_t, CallField.BEAT_NS)
-C_LEAST = cython.declare(cython.Py_ssize_t, CallField.PERIOD_LEAST)
-C_MOST = cython.declare(cython.Py_ssize_t, CallField.PERIOD_MOST)
 C_WRITER = cython.declare(cython.Py_ssize_t, CallField.WRITER)
 
 MASK64 = cython.declare(cython.ulonglong, 0xFFFFFFFFFFFFFFFF)
@@ -161,10 +159,7 @@ class Calls:
         if span < SAME_NS:
             return 0
         self.record[k, C_BEAT_NS] = time_ns
-        if self.record[k, C_PERIODS] == 0 or span < self.record[k, C_LEAST]:
-            self.record[k, C_LEAST] = span
-        self.record[k, C_MOST] = max(self.record[k, C_MOST], span)
-        self.record[k, C_PERIODS] = self.histograms.add(self.record[k, C_PERIODS], span)
+        self.histograms.measure(self.record, k, C_PERIODS, span)
         return 0
 
     @cython.cfunc

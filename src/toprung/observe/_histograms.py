@@ -52,3 +52,12 @@ class Histograms:
                 place = self.counts.shape[1] - 1
         self.counts[handle - 1, place] += 1
         return handle
+
+    def measure(self, record, k, at, value):
+        """Count a value; the record's columns from `at` are handle, least and most."""
+        if record[k, at] == 0 or value < record[k, at + 1]:
+            record[k, at + 1] = value
+        if value > record[k, at + 2]:
+            record[k, at + 2] = value
+        record[k, at] = self.add(record[k, at], value)
+        return 0

@@ -54,8 +54,6 @@ S_NEWEST = cython.declare(cython.Py_ssize_t, SampleField.NEWEST)
 S_NEWS = cython.declare(cython.Py_ssize_t, SampleField.NEWS)
 S_NEWS_LAST_NS = cython.declare(cython.Py_ssize_t, SampleField.NEWS_LAST_NS)
 S_BETWEEN = cython.declare(cython.Py_ssize_t, SampleField.BETWEEN)
-S_BETWEEN_LEAST = cython.declare(cython.Py_ssize_t, SampleField.BETWEEN_LEAST)
-S_BETWEEN_MOST = cython.declare(cython.Py_ssize_t, SampleField.BETWEEN_MOST)
 S_START = cython.declare(cython.Py_ssize_t, SampleField.START)
 S_AGE_ABOVE = cython.declare(cython.Py_ssize_t, SampleField.AGE_ABOVE)
 S_AGE_BELOW = cython.declare(cython.Py_ssize_t, SampleField.AGE_BELOW)
@@ -192,18 +190,14 @@ class Samples:
     @cython.nogil
     @cython.exceptval(-1)
     def _hole(
-        self,
-        k: cython.Py_ssize_t,
-        sequence: cython.longlong,
-        time_ns: cython.longlong,
-        packet: cython.longlong,
+        self, rows: Rows, m: cython.Py_ssize_t, k: cython.Py_ssize_t, sequence: cython.longlong
     ) -> cython.int:
-        """Remember that `sequence` was not complete when this packet came."""
+        """Remember that `sequence` was not complete when message m came."""
         n: cython.longlong = self.record[k, S_HOLES]
         if n < HOLES:
             self.holes[k, n, 0] = sequence
-            self.holes[k, n, 1] = time_ns
-            self.holes[k, n, 2] = packet
+            self.holes[k, n, 1] = rows.time_ns[m]
+            self.holes[k, n, 2] = rows.packet[m]
             self.record[k, S_HOLES] = n + 1
         return 0
 
@@ -222,7 +216,7 @@ class Samples:
             return 3
         if s > top:
             if s > top + 1:
-                self._hole(k, top + 1, rows.time_ns[m], rows.packet[m])
+                self._hole(rows, m, k, top + 1)
             self._advance(k, s)
         elif self.bits[k, w, WHOLE] & bit:
             return 2
@@ -231,10 +225,8 @@ class Samples:
         elif self.bits[k, w, EXCUSED] & bit:
             self.bits[k, w, EXCUSED] &= MASK64 ^ bit
             self.record[k, S_EXCUSED] -= 1
-        if s > self.record[k, S_LAST]:
-            self.record[k, S_LAST] = s
-        if s < self.record[k, S_LEAST]:
-            self.record[k, S_LEAST] = s
+        self.record[k, S_LAST] = max(s, self.record[k, S_LAST])
+        self.record[k, S_LEAST] = min(s, self.record[k, S_LEAST])
         if s < self.record[k, S_START]:
             self.record[k, S_EARLIER] += 1
         return 0
@@ -251,15 +243,13 @@ class Samples:
         if state >= 2 or (state == 1 and cut):
             self.record[k, S_REPEATS] += 1
             return 0
-        if size > self.record[k, S_SIZE_LARGEST]:
-            self.record[k, S_SIZE_LARGEST] = size
-        if rows.ip_fragments[m] > self.record[k, S_FRAGMENTS]:
-            self.record[k, S_FRAGMENTS] = rows.ip_fragments[m]
+        self.record[k, S_SIZE_LARGEST] = max(size, self.record[k, S_SIZE_LARGEST])
+        self.record[k, S_FRAGMENTS] = max(rows.ip_fragments[m], self.record[k, S_FRAGMENTS])
         if not cut:
             return self._complete(rows, i, m, k, state, size)
         self.bits[k, (s >> 6) & (WORDS - 1), PARTIAL] |= ONE << (s & 63)
         self.record[k, S_PARTIAL] += 1
-        return self._hole(k, s, rows.time_ns[m], rows.packet[m])
+        return self._hole(rows, m, k, s)
 
     @cython.cfunc
     @cython.nogil
@@ -291,23 +281,11 @@ class Samples:
         if self.record[k, S_NEWS] == 0:
             self.record[k, S_NEWS_FIRST_NS] = t
         else:
-            self._between(k, t - self.record[k, S_NEWS_LAST_NS])
+            self.histograms.measure(self.record, k, S_BETWEEN, max(0, t - self.record[k, S_NEWS_LAST_NS]))
         self.record[k, S_NEWS] += 1
         self.record[k, S_NEWS_LAST_NS] = t
         if rows.source_time_ns[i] != TIMELESS:
             self._age(k, t - rows.source_time_ns[i])
-        return 0
-
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _between(self, k: cython.Py_ssize_t, span: cython.longlong) -> cython.int:
-        span = max(span, 0)
-        if self.record[k, S_BETWEEN] == 0 or span < self.record[k, S_BETWEEN_LEAST]:
-            self.record[k, S_BETWEEN_LEAST] = span
-        if span > self.record[k, S_BETWEEN_MOST]:
-            self.record[k, S_BETWEEN_MOST] = span
-        self.record[k, S_BETWEEN] = self.histograms.add(self.record[k, S_BETWEEN], span)
         return 0
 
     @cython.cfunc
@@ -319,10 +297,8 @@ class Samples:
             self.record[k, S_AGE_BASE] = 0 if -SECOND < age < SECOND else age
             self.record[k, S_AGE_LEAST] = age
             self.record[k, S_AGE_MOST] = age
-        if age < self.record[k, S_AGE_LEAST]:
-            self.record[k, S_AGE_LEAST] = age
-        if age > self.record[k, S_AGE_MOST]:
-            self.record[k, S_AGE_MOST] = age
+        self.record[k, S_AGE_LEAST] = min(age, self.record[k, S_AGE_LEAST])
+        self.record[k, S_AGE_MOST] = max(age, self.record[k, S_AGE_MOST])
         apart: cython.longlong = age - self.record[k, S_AGE_BASE]
         if apart >= 0:
             self.record[k, S_AGE_ABOVE] = self.histograms.add(self.record[k, S_AGE_ABOVE], apart)
@@ -364,7 +340,7 @@ class Samples:
             return 0
         state = self.assemblies.put(self.record[k, S_ASSEMBLY] - 1, s, first, n, total)
         if self.assemblies.dropped != 0:
-            self._hole(k, self.assemblies.dropped, rows.time_ns[m], rows.packet[m])
+            self._hole(rows, m, k, self.assemblies.dropped)
         if state == 1:
             return self._complete(rows, i, m, k, 1, size)
         return 0
@@ -373,11 +349,7 @@ class Samples:
     @cython.nogil
     @cython.exceptval(-1)
     def _gap(self, rows: Rows, i: cython.Py_ssize_t) -> cython.int:
-        """Excuse what a GAP names, in each of the writer's streams towards the same place.
-
-        A GAP's list of single numbers is counted but not read: only its run up to the list's base, and, where
-        the list is full, the list.
-        """
+        """Excuse what a GAP names in each of the writer's streams that it is for: its run and a full list."""
         m: cython.Py_ssize_t = rows.message[i]
         guid: cython.ulonglong = (cython.cast(cython.ulonglong, rows.sender[i]) << 32) | rows.writer[i]
         w: cython.Py_ssize_t = self.writers.find(guid, 0, 0, False)

@@ -42,8 +42,6 @@ T_DEMAND_LAST_NS = cython.declare(cython.Py_ssize_t, TalkField.DEMAND_LAST_NS)
 T_BEAT_COUNT = cython.declare(cython.Py_ssize_t, TalkField.BEAT_COUNT)
 T_ACK_COUNT = cython.declare(cython.Py_ssize_t, TalkField.ACK_COUNT)
 T_ANSWERS = cython.declare(cython.Py_ssize_t, TalkField.ANSWERS)
-T_ANSWER_LEAST = cython.declare(cython.Py_ssize_t, TalkField.ANSWER_LEAST)
-T_ANSWER_MOST = cython.declare(cython.Py_ssize_t, TalkField.ANSWER_MOST)
 T_NEXT = cython.declare(cython.Py_ssize_t, TalkField.NEXT)
 
 
@@ -184,9 +182,6 @@ class Talk:
             self.record[k, T_ACKNOWLEDGED] = rows.sequence[i]
         if self.record[k, T_DEMANDS] > 0:
             waited = max(0, rows.time_ns[m] - self.record[k, T_DEMAND_FIRST_NS])
-            if self.record[k, T_ANSWERS] == 0 or waited < self.record[k, T_ANSWER_LEAST]:
-                self.record[k, T_ANSWER_LEAST] = waited
-            self.record[k, T_ANSWER_MOST] = max(self.record[k, T_ANSWER_MOST], waited)
-            self.record[k, T_ANSWERS] = self.histograms.add(self.record[k, T_ANSWERS], waited)
+            self.histograms.measure(self.record, k, T_ANSWERS, waited)
         self.record[k, T_DEMANDS] = 0
         return 0

@@ -126,8 +126,8 @@ class CallField(Field):
     TTL = auto()
     MULTICAST = auto()
     WRITER = auto()  # entity id
-    PERIODS = auto()  # histogram of times between announcements (a handle)
     BEAT_NS = auto()  # the last announcement that is no copy
+    PERIODS = auto()  # histogram of times between announcements (a handle)
     PERIOD_LEAST = auto()
     PERIOD_MOST = auto()
     WIDTH = auto()
