@@ -89,15 +89,14 @@ def _decoded(text: str | bytes, name: str) -> str:
 
 
 def _syntax_fault(error: yaml.MarkedYAMLError, text: str) -> Fault:
-    mark = error.problem_mark or error.context_mark
-    line = mark.line + 1 if mark else None
-    source = text.splitlines()[mark.line] if mark and mark.line < text.count("\n") + 1 and text else ""
-    right = (
-        'names with {n} in quotes, like "base{n}"'
-        if "{n" in source
-        else "YAML: `key: value`, indented by spaces"
-    )
-    return Fault((), f"not YAML: {error.problem or error.context}", right, line)
+    lines = text.splitlines()
+    marks = (error.problem_mark, error.context_mark)
+    # what is never closed is found out at the end of the file; where it was opened says more
+    at = next((m.line for m in marks if m is not None and m.line < len(lines)), None)
+    right = "YAML: `key: value`, indented by spaces"
+    if at is not None and "{n" in lines[at]:
+        right = 'names with {n} in quotes, like "base{n}"'
+    return Fault((), f"not YAML: {error.problem or error.context}", right, None if at is None else at + 1)
 
 
 class _Builder:
