@@ -95,6 +95,8 @@ class Datagrams:
         self.faults = faults
         self.neighbours = 0
         self.short = 0
+        self.count = 0
+        self.asides = 0
 
     def declare(self, framing: Any) -> None:
         """The `Framing` of each interface of the capture, one octet each."""

@@ -128,6 +128,7 @@ class Submessages:
         self.least, self.entity = kinds["least"], kinds["entity"]
         self.addresses, self.prefixes, self.faults = addresses, prefixes, faults
         self.unreadable = 0
+        self.count = 0
 
     def run(self, captured: Any, joined: Any, messages: Any) -> Any:
         """Decode so many message rows; how many found room.
