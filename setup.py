@@ -4,6 +4,7 @@ Every extension is optional: without a C compiler the package installs and runs 
 uncompiled.  A new kernel is one more name in KERNELS.
 """
 
+import os
 import sys
 
 from setuptools import Extension, setup
@@ -36,11 +37,16 @@ def extensions() -> list[Extension]:
     except ImportError:
         return []
     sources = [
-        Extension(name, [f"src/{name.replace('.', '/')}.py"], extra_compile_args=FLAGS, optional=True)
+        Extension(name, [f"src/{name.replace('.', '/')}.py"], extra_compile_args=FLAGS)
         for name in KERNELS
     ]
     quiet = {"show_performance_hints": False}
-    return cythonize(sources, language_level=3, build_dir="build", compiler_directives=quiet)  # type: ignore[no-any-return]
+    kernels: list[Extension] = cythonize(
+        sources, language_level=3, build_dir="build", compiler_directives=quiet
+    )
+    for kernel in kernels:
+        kernel.optional = True  # cythonize makes extensions anew and forgets this
+    return kernels
 
 
-setup(ext_modules=extensions())
+setup(ext_modules=extensions(), options={"build_ext": {"parallel": os.cpu_count()}})
