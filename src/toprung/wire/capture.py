@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from toprung.errors import CaptureError
 from toprung.wire.kernels import KERNELS, Kernels, as_view
-from toprung.wire.link import LINK_TYPES, framing
+from toprung.wire.link import LINK_TYPES, Framing, framing
 
 PCAP_HEADER = 24
 BLOCK_HEADER = 12
@@ -68,7 +68,7 @@ class Container:
         self.order, self.fraction_ns = PCAP_MAGICS[magic]
         network: int = struct.unpack_from(self.order + "I", head, 20)[0]
         self._interface(network & 0xFFFF, (1, 1, 0, 0), 0)
-        if self.framing == b"\0":
+        if framing(network & 0xFFFF) is Framing.UNKNOWN:
             known = ", ".join(f"{link.number} ({link.name})" for link in LINK_TYPES.values())
             what = f"its link type is {network & 0xFFFF}, which cannot be read"
             raise CaptureError(what, self.label, f"readable are {known}")

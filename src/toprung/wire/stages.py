@@ -125,6 +125,7 @@ class Stages:
 
     def neighbours_seen(self) -> tuple[NeighbourSeen, ...]:
         """Which link-layer addresses IP sources were seen with."""
+        self.tables.grow()
         return tuple(self._neighbour(row) for row in range(self.datagrams.neighbours))
 
     def _neighbour(self, row: int) -> NeighbourSeen:
