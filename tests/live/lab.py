@@ -334,10 +334,10 @@ class Lab:
     def record(self, machine: Machine, interface: str, name: str = "") -> Recorder:
         """Capture on an interface ('any' too); returns when the capture runs."""
         path = self.folder / f"{name or machine.name}.pcap"
+        whole = ("-U", "-n", "-B", "32768", "-s", "262144", "-w", str(path))
         process = subprocess.Popen(
-            machine.inside(
-                "tcpdump", "-i", interface, "-U", "-n", "-B", "32768", "-s", "262144", "-w", str(path)
-            ),
+            # -Z root: a change of user would also drop the wish to be killed with us
+            machine.inside("tcpdump", "-Z", "root", "-i", interface, *whole),
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
