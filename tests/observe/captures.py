@@ -31,7 +31,9 @@ def truths() -> dict[str, dict]:
 def captures(case: str) -> dict[str, bytes]:
     """Machine -> capture."""
     folder = truths()[case]["folder"]
-    return {p.name.partition(".")[0]: gzip.decompress(p.read_bytes()) for p in sorted(folder.glob("*.pcap.gz"))}
+    return {
+        p.name.partition(".")[0]: gzip.decompress(p.read_bytes()) for p in sorted(folder.glob("*.pcap.gz"))
+    }
 
 
 @lru_cache(maxsize=64)

@@ -12,7 +12,17 @@ from types import ModuleType
 import toprung.observe
 from toprung.observe import shards, tables
 
-KERNELS = ("_histograms", "_keys", "_rows", "_assemblies", "_calls", "_prints", "_samples", "_streams", "_talk")
+KERNELS = (
+    "_histograms",
+    "_keys",
+    "_rows",
+    "_assemblies",
+    "_calls",
+    "_prints",
+    "_samples",
+    "_streams",
+    "_talk",
+)
 CLASSES = {name: name[1:].title() for name in KERNELS}
 
 

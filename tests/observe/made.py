@@ -16,7 +16,10 @@ DEFAULTS = {"source_time_ns": NO_TIME, "fragments": 1, "size": 100, "payload_len
 def rows(columns, values):
     """Arrays by column name; what is left out gets its default."""
     return SimpleNamespace(
-        **{c.name: np.array([v.get(c.name, DEFAULTS.get(c.name, 0)) for v in values], c.dtype) for c in columns}
+        **{
+            c.name: np.array([v.get(c.name, DEFAULTS.get(c.name, 0)) for v in values], c.dtype)
+            for c in columns
+        }
     )
 
 

@@ -36,11 +36,11 @@ def lead(scores: Matrix, pairs: dict[int, int], row: int, enough: float) -> floa
     column = pairs[row]
     gains = np.maximum(scores, 0.0)
     own = float(gains[row, column])
-    # where all others could keep the best there is, the second best in this row (or column) bounds the loss
-    bounds = []
-    if all(gains[r, c] >= gains[r].max() for r, c in pairs.items()):
+    # where every row (or column) has the best there is for it, its second best bounds the loss
+    whole, bounds = total(gains, pairs), []
+    if whole >= gains.max(axis=1).sum():
         bounds.append(own - float(np.delete(gains[row], column).max(initial=0.0)))
-    if all(gains[r, c] >= gains[:, c].max() for r, c in pairs.items()):
+    if whole >= gains.max(axis=0).sum():
         bounds.append(own - float(np.delete(gains[:, column], row).max(initial=0.0)))
     if bounds and (max(bounds) >= enough or max(gains.shape) > MOST_EXACT):
         return max(bounds)
@@ -49,7 +49,7 @@ def lead(scores: Matrix, pairs: dict[int, int], row: int, enough: float) -> floa
         return own - float(rest.max())
     without = gains.copy()
     without[row, column] = 0.0
-    return total(gains, pairs) - total(without, assign(without))
+    return whole - total(without, assign(without))
 
 
 def total(scores: Matrix, pairs: dict[int, int]) -> float:
