@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+import gc
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 
 from toprung.model.picture import Mark, Neighbour, Notice, Picture, Tally, View
 from toprung.observe.clocks import clocks_of
@@ -34,7 +36,20 @@ def look(
     shards = [
         fold(view, machine, scan, len(scans) > 1, threads) for view, (machine, scan) in enumerate(scans)
     ]
-    return picture_of(shards, [machine for machine, _ in scans], known or {})
+    with uncollected():
+        return picture_of(shards, [machine for machine, _ in scans], known or {})
+
+
+@contextmanager
+def uncollected() -> Iterator[None]:
+    """No search for garbage while a great many objects are made that all stay: it costs a quarter more."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def fold(view: int, machine: str | None, scan: Scan, crossing: bool, threads: int = 1) -> Shard:
