@@ -10,7 +10,7 @@ PEERS := iproute2 nftables tcpdump g++ libfastrtps-dev fastdds-tools
 PLAIN := build/plain
 KERNELS := $(wildcard src/toprung/*/_*.py src/toprung/*/_*.pxd) setup.py
 
-.PHONY: demo test peers lint clean
+.PHONY: demo test peers lint readme clean
 
 demo: $(VENV)/.demo
 	@mkdir -p $(OUT)
@@ -52,6 +52,10 @@ $(VENV)/.demo: requirements/demo.txt pyproject.toml $(KERNELS) | $(BIN)/python
 $(VENV)/.test: requirements/test.txt $(VENV)/.demo
 	$(BIN)/python -m pip install -q --disable-pip-version-check -r requirements/test.txt
 	@touch $@
+
+# the README's transcript, as the packaged example prints now
+readme: $(VENV)/.demo
+	$(BIN)/python docs/transcript.py
 
 clean:
 	rm -rf build $(OUT) src/*.egg-info && find src -name '*.so' -delete

@@ -1,4 +1,4 @@
-"""The transcript in the README is what the command prints; documents name what there is."""
+"""The README's transcript is what the command prints (`make readme` renews it); documents are complete."""
 
 from pathlib import Path
 

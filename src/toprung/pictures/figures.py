@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import quantiles
 
-from toprung.model.picture import Crossing, Load, Mark, Stream
+from toprung.model.picture import Crossing, Load, Stream
 from toprung.model.qos import span
 from toprung.model.site import Link, Machine
 from toprung.pictures.observed import Observed
@@ -30,7 +30,7 @@ class Discovery:
 
 @dataclass(frozen=True, slots=True)
 class MachineFigures:
-    known_participants: int | None
+    known_participants: int | None  # announced on its wire, its own included
     known_endpoints: int | None
     discovery: Discovery | None
     introduced_p50_s: float | None
@@ -52,13 +52,15 @@ def machine_figures(observed: Observed, machine: Machine) -> MachineFigures:
     if not views:
         return MachineFigures(None, None, None, None, None, None, None)
     picture = observed.picture
-    heard = {i for i, p in enumerate(picture.participants) if _in(views, p.first_heard, p.described)}
-    known = sum(e.participant in heard and e.topic is not None for e in picture.endpoints)
+    met = [e.participant for e in picture.endpoints if any(mark.view in views for mark in e.introduced)]
+    announced = (i for i, p in enumerate(picture.participants) if any(a.view in views for a in p.announced))
+    known = len(met)
+    heard = len({*met, *announced})  # a discovery server's clients are met, not heard
     load = next((x for x in picture.loads if x.view in views), None)
     discovery = None if load is None else _discovery(load)
     p50, p95 = _introduced(observed, views)
-    use, limit = _budget(machine, len(heard), known, discovery)
-    return MachineFigures(len(heard), known, discovery, p50, p95, use, limit)
+    use, limit = _budget(machine, heard, known, discovery)
+    return MachineFigures(heard, known, discovery, p50, p95, use, limit)
 
 
 def link_figures(observed: Observed, link: Link) -> LinkFigures:
@@ -93,12 +95,12 @@ def machine_words(observed: Observed) -> Iterator[str]:
         figures = machine_figures(observed, machine)
         if figures.known_participants is None:
             continue
-        words = f"{machine.name}: heard {figures.known_participants} participants"
-        words += f", {figures.known_endpoints} endpoints"
+        words = f"{machine.name}: {_counted(figures.known_participants, 'participant')}"
+        words += f", {_counted(figures.known_endpoints or 0, 'endpoint')} known"
         if figures.discovery is not None:
             d = figures.discovery
-            words += f"; discovery in {d.window_s:.3g} s: {d.datagrams_in:,} datagrams"
-            words += f", {d.bytes_in / 1e3:,.1f} kB, peak {d.peak_datagrams_in_per_s:,.0f}/s"
+            words += f"; discovery {d.datagrams_in:,} datagrams, {d.bytes_in / 1e3:,.1f} kB"
+            words += f" in {d.window_s:.3g} s, peak {d.peak_datagrams_in_per_s:,.0f}/s"
         if figures.budget_use is not None:
             words += f"; {figures.budget_use:.0%} of its budget ({figures.limit})"
         yield words
@@ -118,13 +120,13 @@ def link_words(observed: Observed) -> Iterator[str]:
         yield words
 
 
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}{'s' * (number != 1)}"
+
+
 def _views_at(observed: Observed, machine: str) -> frozenset[int]:
     views = range(len(observed.picture.views))
     return frozenset(i for i in views if observed.cast.view_machine(i) == machine)
-
-
-def _in(views: frozenset[int], *marks: Mark | None) -> bool:
-    return any(m is not None and m.view in views for m in marks)
 
 
 def _discovery(load: Load) -> Discovery:
