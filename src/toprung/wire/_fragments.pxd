@@ -47,7 +47,7 @@ cdef class Fragments:
     cdef int cursor
     cdef int oldest
     cdef long long filled
-    cdef public unsigned long long headless
+    cdef readonly unsigned long long headless
     cdef bint silent
     # the piece in hand
     cdef long long p_begin

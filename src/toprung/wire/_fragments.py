@@ -98,6 +98,16 @@ class Fragments:
             self.oldest = self._after(self.oldest)
         return count
 
+    def forget(self, begun_before: Any) -> None:
+        """Drop what began before that offset; of the rest forget which packets brought it (0 from now on)."""
+        place: cython.Py_ssize_t
+        limit: cython.longlong = begun_before
+        for place in range(self.s_state.shape[0]):
+            self.s_packet[place] = 0
+            if self.s_state[place] == OPEN and self.s_first_at[place] < limit:
+                self.s_state[place] = DONE
+        self.headless = 0
+
     def finish(self, joined: Any, begun_before: Any) -> Any:
         """Let every unfinished datagram go that began before that offset; how many rows there are."""
         count: cython.Py_ssize_t = 0

@@ -17,15 +17,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toprung.wire.block import Tables
-from toprung.wire.capture import MAX_RECORD, PCAP_HEADER, Container
+from toprung.wire.capture import PCAP_HEADER, Container
 from toprung.wire.kernels import KERNELS, Kernels
 from toprung.wire.scan import EVERYTHING, Scan, Span
 from toprung.wire.source import Octets
 from toprung.wire.stages import RECORDS
 
-LEAD = 1 << 22  # octets before a cut that are read again, for the fragments that straddle it
-SMALLEST = 4 * LEAD  # captures below are not worth cutting
+LEAD = 1 << 22  # octets before a cut in which a datagram that straddles it may begin; twice that is read again
+SMALLEST = 8 * LEAD  # captures below are not worth cutting
 PROOF = 1 << 19  # octets that a chain of sound records must span: longer than any packet that could fake it
+CHAIN = 64  # records that it must hold
+LONGEST = 1 << 18  # octets of a packet in that chain: what capture programs take at most
+DAY_NS = 86_400 * 10**9  # capture times in it do not jump further
 SEARCHED = 1 << 20  # octets that are searched for a boundary
 
 Step = Callable[[int], None]
@@ -52,20 +55,21 @@ def split(
     cuts = [] if len(view) < smallest else _cuts(view, parts, label, kernels)
     if not cuts:
         return [Scan(view, label=label, progress=progress, kernels=kernels)]
-    leads = [cut.lead for cut in cuts]
-    begins = [cut.begin for cut in cuts]
+    starts = [_Cut(PCAP_HEADER, 0, PCAP_HEADER), *cuts]
+    stops = [*cuts, _Cut(EVERYTHING, EVERYTHING, EVERYTHING)]
     spans = [
-        Span(lead, begin, end, handed_over)
-        for lead, begin, end, handed_over in zip(
-            [PCAP_HEADER, *leads], [PCAP_HEADER, *begins], [*begins, EVERYTHING], [*leads, EVERYTHING], strict=True
-        )
+        Span(start.lead, start.owned, start.begin, stop.begin, stop.owned)
+        for start, stop in zip(starts, stops, strict=True)
     ]
     return [Scan(view, label=label, progress=progress, span=span, kernels=kernels) for span in spans]
 
 
 @dataclass(frozen=True, slots=True)
 class _Cut:
+    """As in `Span`."""
+
     lead: int
+    owned: int
     begin: int
 
 
@@ -78,12 +82,12 @@ def _cuts(view: memoryview, parts: int, label: str, kernels: Kernels) -> list[_C
     cuts: list[_Cut] = []
     for k in range(1, parts):
         target = len(view) * k // parts
-        lead = _boundary(view, container, max(PCAP_HEADER, target - LEAD))
+        lead = _boundary(view, container, max(PCAP_HEADER, target - 2 * LEAD))
         if lead is None:
             continue
         begin = _first_from(container, lead, target, len(view))
         if begin is not None and begin > (cuts[-1].begin if cuts else PCAP_HEADER):
-            cuts.append(_Cut(lead, begin))
+            cuts.append(_Cut(lead, target - LEAD, begin))
     return cuts
 
 
@@ -95,27 +99,24 @@ def _boundary(view: memoryview, container: Container, at: int) -> int | None:
     per_second = 10**9 // container.fraction_ns
     for candidate in range(at, min(at + SEARCHED, len(view) - header.size)):
         _, fraction, captured, length = header.unpack_from(view, candidate)
-        if fraction < per_second and captured <= length <= MAX_RECORD and _proven(container, candidate, len(view)):
+        if fraction < per_second and captured <= length <= LONGEST and _proven(container, candidate, len(view)):
             return candidate
     return None
 
 
 def _proven(container: Container, at: int, end: int) -> bool:
-    """Whether a chain of sound records runs from `at` over PROOF octets, or to the very end."""
-    begin, last = at, -1
-    while at < min(end, begin + PROOF):
+    """Whether a chain of many sound records runs from `at` over PROOF octets, or to the very end."""
+    begin, records, last_ns = at, 0, -1
+    while at < end and (at < begin + PROOF or records < CHAIN):
         at = container.fill(at, end)
         count = container.records.count
         if not count:
             return False
         times = container.columns["time_ns"][:count]
-        lengths = container.columns["length"][:count]
-        if last < 0:
-            last = int(times[0])
-        day = 86_400 * 10**9
-        if int(lengths.max()) > MAX_RECORD or abs(int(times.max()) - last) > day or abs(int(times.min()) - last) > day:
+        last_ns = int(times[0]) if last_ns < 0 else last_ns
+        if int(container.columns["length"][:count].max()) > LONGEST or abs(times - last_ns).max() > DAY_NS:
             return False
-        last = int(times[-1])
+        records, last_ns = records + count, int(times[-1])
     return True
 
 

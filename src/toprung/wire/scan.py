@@ -34,11 +34,13 @@ class Span:
     """A part of a capture, in offsets of records.
 
     Packets in [lead, begin) belong to the part before; they are read for their IP fragments only, so that
-    datagrams which straddle `begin` are joined.  What is unfinished at `end` and began at or after
-    `handed_over` is left to the next part, which has read it as its own lead.
+    datagrams which straddle `begin` are joined.  A datagram that is unfinished at `begin` is this part's if
+    its first piece stands at or after `owned`, else the part before lets it go; `handed_over` is the same
+    line for the next part.
     """
 
     lead: int = 0
+    owned: int = 0
     begin: int = 0
     end: int = EVERYTHING
     handed_over: int = EVERYTHING
@@ -116,7 +118,7 @@ class Scan:
             if not self._container.records.count:
                 break
             self._stages.rows(self._source.view, 0, silent=True)
-        self._stages.forget()
+        self._stages.forget(span.owned)
 
     def _ends(self, at: int, left: int) -> None:
         if left:

@@ -116,12 +116,11 @@ class Stages:
         self._make_room(0)
         yield from self.decode(view, self.fragments.finish(self._joined, handed_over))
 
-    def forget(self) -> None:
-        """Drop all counts; keep unfinished datagrams and numbered keys."""
+    def forget(self, owned: int) -> None:
+        """Drop all counts, and unfinished datagrams that began before `owned`; keep the others, and the keys."""
         self.datagrams.forget()
-        self.fragments.headless = 0
+        self.fragments.forget(owned)
         self.faults[:] = 0
-        self.places["packet"][:] = 0
 
     def neighbours_seen(self) -> tuple[NeighbourSeen, ...]:
         """Which link-layer addresses IP sources were seen with."""
