@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from toprung.model.picture import ClockPair
-from toprung.observe.crossings import Passage
+from toprung.observe.crossings import Passage, middle
 
 Array = npt.NDArray[Any]
 
@@ -74,4 +74,4 @@ def _drift_ppm(times_s: Array, offsets_s: Array) -> float | None:
     if len(times_s) < LEAST_STRETCHES or np.ptp(times_s) < LEAST_SPAN_S:
         return None
     i, j = np.triu_indices(len(times_s), 1)
-    return float(np.median((offsets_s[j] - offsets_s[i]) / (times_s[j] - times_s[i]))) * 1e6
+    return middle((offsets_s[j] - offsets_s[i]) / (times_s[j] - times_s[i])) * 1e6

@@ -92,7 +92,12 @@ def lag_s(book: Book, one: int, other: int, address: str) -> float | None:
     number = book.numbers.get(address)
     a, b = (v.where(v.source == number) for v in (book.views[one], book.views[other]))
     rows = unique_pairs(a, b)
-    return float(np.median(b.time_ns[rows[1]] - a.time_ns[rows[0]])) / 1e9 if len(rows[0]) else None
+    return middle(b.time_ns[rows[1]] - a.time_ns[rows[0]]) / 1e9 if len(rows[0]) else None
+
+
+def middle(values: Array) -> float:
+    """The median, upper one of two (NumPy's own loads a large module first)."""
+    return float(np.sort(values)[len(values) // 2])
 
 
 def unique_pairs(a: Prints, b: Prints) -> tuple[Array, Array]:
@@ -128,12 +133,19 @@ class Passage:
         return self.seen.time_ns[self.arrival[came]] - self.sent.time_ns[came]
 
 
-def passages(book: Book, own: Sequence[frozenset[str]]) -> list[Passage]:
-    """Every pair of views that know their own addresses, each way."""
+def passages(
+    book: Book, own: Sequence[frozenset[str]], machines: Sequence[str | None] | None = None
+) -> list[Passage]:
+    """Every pair of different machines' views that know their own addresses, each way.
+
+    Multicast is looked for in every other view, also where no link joins the two.
+    """
+    labels = machines or [None] * len(own)
     found = []
     for sender, mine in enumerate(own):
         for receiver, theirs in enumerate(own):
-            if sender != receiver and mine and not mine & theirs:
+            same = labels[sender] is not None and labels[sender] == labels[receiver]
+            if sender != receiver and mine and not same and not mine & theirs:
                 passage = _passage(book, sender, receiver, mine, theirs)
                 if passage is not None:
                     found.append(passage)
@@ -174,7 +186,7 @@ def _offset(sent: Prints, seen: Prints) -> int:
     """About how much later (ns) the receiver's clock shows what the sender's shows; 0 where nothing tells."""
     rows = unique_pairs(sent, seen)
     if len(rows[0]):
-        return int(np.median(seen.time_ns[rows[1]] - sent.time_ns[rows[0]]))
+        return int(middle(seen.time_ns[rows[1]] - sent.time_ns[rows[0]]))
     return 0
 
 

@@ -74,7 +74,7 @@ def picture_of(
     samples, dialogues = flows_of(shards, own)
     said, heard = endpoints_said(shards), endpoints_heard(samples, dialogues)
     participants = participants_of(shards, courses, own)
-    crossed = passages(book, own)
+    crossed = passages(book, own, machines)
     return Picture(
         views=tuple(_view(shard, own[shard.view]) for shard in shards),
         participants=participants,

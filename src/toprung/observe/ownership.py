@@ -16,6 +16,7 @@ from toprung.observe.traffic import Course
 
 LEAST_SHARE = 0.999  # of the unicast datagrams that must be from or to the machine itself
 WHOLE_TTLS = (64, 128, 255)  # what hosts send with; less: forwarded
+WHOLE_TTL = max(WHOLE_TTLS)
 
 Known = Mapping[str, Collection[str]]
 Lag = Callable[[int, int, str], float | None]
@@ -48,6 +49,7 @@ def own_addresses(
     hardware: dict[tuple[int, str], str] = {(n.view, n.address): n.hardware for n in neighbours}
     for course in courses:
         by_view[course.view].append(course)
+    # a candidate that nobody competes with proves nothing where no unicast datagram shows both ends
     found = [
         _candidates(view, machine, by_view[view], hardware, known) for view, machine in enumerate(machines)
     ]
@@ -72,12 +74,14 @@ def _candidates(
     mine = [g for g in groups if g & declared]
     if mine:
         return Candidates(view, machine, frozenset().union(*mine))
-    others = {a for name, addresses in known.items() if name != machine for a in addresses}
-    groups = [g for g in groups if not g & others] if machine in known else groups
-    groups = _in_every_unicast(courses, groups)
-    if len(groups) == 1:
-        return Candidates(view, machine, groups[0])
-    return Candidates(view, machine, groups=groups)
+    possible = groups
+    if machine in known:
+        others = {a for name, addresses in known.items() if name != machine for a in addresses}
+        possible = [g for g in groups if not g & others]
+    possible = _in_every_unicast(courses, possible)
+    if len(possible) == 1 and len(groups) > 1:
+        return Candidates(view, machine, possible[0])
+    return Candidates(view, machine, groups=possible)
 
 
 def is_loopback(address: str) -> bool:
@@ -101,13 +105,18 @@ def _told(courses: Sequence[Course]) -> frozenset[str]:
 def _groups(
     view: int, courses: Sequence[Course], hardware: Mapping[tuple[int, str], str]
 ) -> list[frozenset[str]]:
-    """Sources by link-layer address; of several only those that the machine did not just forward."""
+    """Addresses by link-layer address; of several only those that the machine did not just forward."""
     groups: dict[str, dict[str, int]] = defaultdict(dict)
     for c in courses:
         if not is_loopback(c.source):
-            name = hardware.get((view, c.source), c.source)
-            ttl = 255 if c.multicast else c.ttl
-            groups[name][c.source] = max(ttl, groups[name].get(c.source, 0))
+            group = groups[hardware.get((view, c.source), c.source)]
+            group[c.source] = max(WHOLE_TTL if c.multicast else c.ttl, group.get(c.source, 0))
+    for c in courses:
+        if not c.multicast and not is_loopback(c.destination):
+            groups[hardware.get((view, c.destination), c.destination)].setdefault(c.destination, WHOLE_TTL)
+    for (where, address), name in hardware.items():
+        if where == view and name not in groups and not is_loopback(address):
+            groups[name][address] = 0  # it speaks, although no RTPS
     found = []
     for addresses in groups.values():
         kept = frozenset(a for a, ttl in addresses.items() if ttl in WHOLE_TTLS)
@@ -132,7 +141,7 @@ def _in_every_unicast(courses: Sequence[Course], groups: list[frozenset[str]]) -
 
 
 def _eliminate(found: Sequence[Candidates]) -> None:
-    """What belongs to another machine's view is not this one's."""
+    """What belongs to another machine's view is not this one's; the last one left is."""
     changed = True
     while changed:
         changed = False
@@ -140,9 +149,10 @@ def _eliminate(found: Sequence[Candidates]) -> None:
             if c.own or not c.groups:
                 continue
             taken = {a for o in found if _apart(c, o) for a in o.own}
-            c.groups = [g for g in c.groups if not g & taken]
-            if len(c.groups) == 1:
-                c.own, changed = c.groups[0], True
+            left = [g for g in c.groups if not g & taken]
+            if len(left) == 1 and len(c.groups) > 1:
+                c.own, changed = left[0], True
+            c.groups = left
 
 
 def _apart(one: Candidates, other: Candidates) -> bool:
