@@ -138,9 +138,10 @@ def _flow(reader: Any, label: str) -> Iterator[memoryview]:
     """Chunks in one reused buffer.  An early end of compressed data goes on as EOFError, see `Source`."""
     buffer = memoryview(mmap.mmap(-1, CHUNK))
     done = 0
+    read = getattr(reader, "readinto1", reader.readinto)  # what is there, so that a damaged end costs no more
     while True:
         try:
-            count = reader.readinto(buffer)
+            count = read(buffer)
         except EOFError:
             raise EOFError(f"the compressed capture ends early, after {done} bytes of capture") from None
         except (OSError, zlib.error) as error:

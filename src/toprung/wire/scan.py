@@ -17,8 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from toprung.errors import CaptureError
 from toprung.wire.block import Block, Tables
-from toprung.wire.capture import MORE, SPECIAL, Container
+from toprung.wire.capture import MORE, PCAP_HEADER, SPECIAL, WANTED, Container
 from toprung.wire.faults import Fault
 from toprung.wire.kernels import KERNELS, Kernels
 from toprung.wire.notices import ARP, Notices
@@ -80,8 +81,10 @@ class Scan:
         Raises CaptureError: empty, not a capture, an unknown link type, impossible lengths.
         """
         source, container = self._source, self._container
-        at = source.more(0, 24) or 0
-        at = container.open(source.view[at : min(source.end, at + 24)])
+        at = source.more(0, PCAP_HEADER) or 0
+        if source.cut and source.end == 0:
+            raise CaptureError(source.cut, self.label, WANTED)
+        at = container.open(source.view[at : min(source.end, at + PCAP_HEADER)])
         self._stages.datagrams.declare(container.framing)
         if self._span is not None:
             self._lead_in(self._span)
@@ -101,9 +104,10 @@ class Scan:
                     self._stages.datagrams.declare(container.framing)
                     continue
             if status in (MORE, SPECIAL):
-                moved = source.more(at, source.end - at + 1)
+                where, left = source.base + at, source.end - at
+                moved = source.more(at, left + 1)
                 if moved is None:
-                    self._ends(source.base + at, source.end - at)
+                    self._ends(where, left)
                     break
                 at = moved
         limit = self._span.handed_over if self._span else EVERYTHING
