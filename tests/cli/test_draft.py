@@ -28,14 +28,14 @@ def test_a_drafted_site_validates_and_names_what_was_seen(toprung, captures):
     site = load_site(out)
     assert site.name == "fernhouse"
     assert {m.name for m in site.machines} == {"base", "brain", "desk"}
-    assert {t.name for t in site.topics} >= {"cart1/odom", "cart1/drive", "cart1/scan"}
+    assert {t.name for t in site.topics} >= {"cart1/odom", "cart1/drive", "cart1/scan", "cart1/Scan"}
     drive = next(t for t in site.topics if t.name == "cart1/drive")
-    assert drive.type_name == "nursery::Drive"
-    assert 8 <= drive.rate_hz <= 10
+    assert drive.type_name == "cart::Drive"
+    assert 18 <= drive.rate_hz <= 20
     assert [site.participant(p).machine for p in drive.writers] == ["brain"]
     assert [site.participant(p).machine for p in drive.readers] == ["base"]
     assert {str(a.network) for m in site.machines for i in m.interfaces for a in i.addresses} >= {
-        "172.29.64.0/24"
+        "10.77.1.0/24"
     }
 
 

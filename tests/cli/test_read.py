@@ -1,4 +1,4 @@
-"""toprung read: text, JSON, HTML and status on the packaged example, whose odometry is refused by QoS."""
+"""toprung read: text, JSON, HTML and status on the packaged example, three of whose flows are broken."""
 
 import json
 from html.parser import HTMLParser
@@ -9,6 +9,7 @@ import pytest
 from toprung.model.ladder import RUNGS
 
 BROKEN = "cart1/odom driver -> pilot"
+CAUSES = {"cart1/odom": "qos-reliability", "cart1/scan": "topic-name", "cart1/picture": "rate-low"}
 
 
 def test_the_broken_flow_is_named_with_its_reason_and_packets(toprung, site_path, captures):
@@ -18,7 +19,7 @@ def test_the_broken_flow_is_named_with_its_reason_and_packets(toprung, site_path
     assert ladder.endswith("✗ qos-reliability")
     assert f"1. stops: qos-reliability (matched), {BROKEN}" in out
     assert "base.pcap.gz packet" in out
-    assert out.splitlines()[0].startswith("fernhouse, domain 0: 3 captures, ")
+    assert out.splitlines()[0].startswith("fernhouse, domain 7: 3 captures, ")
 
 
 def test_no_line_is_wider_than_a_hundred_columns(toprung, site_path, captures):
@@ -55,20 +56,24 @@ def test_json_has_the_promised_keys(toprung, site_path, captures):
     finding = told["findings"][flow["findings"][0]]
     assert list(finding) == ["code", "rung", "severity", "subject", "says", "evidence", "remedies"]
     assert list(finding["evidence"][0]) == ["capture", "packet", "time", "says"]
+    assert {f["topic"]: f["cause"] for f in told["flows"] if f["cause"]} == CAUSES
     sound = [f for f in told["flows"] if f["cause"] is None]
-    assert len(sound) == 6
+    assert len(sound) == 4
     assert all(f["broken_at"] is None and f["findings"] == [] for f in sound)
+    assert all(set(f["rungs"].values()) == {"held"} for f in sound)
 
 
-def test_json_has_the_same_keys_for_every_machine_and_link(toprung, site_path, captures):
-    told = json.loads(toprung("read", site_path, *captures, "--json")[1])
-    assert list(told["machines"]) == ["base", "brain", "desk", "shed"]
+def test_json_has_the_same_keys_for_every_machine_and_link(toprung, site_path, captures, tmp_path):
+    site = tmp_path / "site.yaml"
+    site.write_text(Path(site_path).read_text().replace("links:\n", "  lamp: {}\nlinks:\n"))
+    told = json.loads(toprung("read", str(site), *captures, "--json")[1])
+    assert list(told["machines"]) == ["base", "brain", "desk", "lamp"]
     shapes = {
         json.dumps([sorted(m), sorted(m["discovery"]), sorted(m["introduced_after_s"])])
         for m in told["machines"].values()
     }
     assert len(shapes) == 1
-    assert told["machines"]["shed"]["known_participants"] is None
+    assert told["machines"]["lamp"]["known_participants"] is None
     assert told["machines"]["base"]["discovery"]["datagrams_in"] > 0
     assert {tuple(link) for link in told["links"].values()} == {
         ("bytes_per_s", "air_time", "busy", "loss", "delay_s")
@@ -106,7 +111,7 @@ def test_the_page_stands_alone(toprung, site_path, captures, tmp_path):
     assert "url(" not in text
     assert "@import" not in text
     assert parsed.tags.count("svg") == 1
-    assert text.count("class='broken'") == 1
+    assert text.count("class='broken'") == 3
     assert "prefers-color-scheme: dark" in text
     assert "qos-reliability" in text
 
@@ -121,7 +126,7 @@ def test_a_page_that_cannot_be_written_is_one_line(toprung, site_path, captures,
 def test_without_a_site_the_flows_that_were_seen_are_judged(toprung, captures):
     status, out, _ = toprung("read", *captures)
     assert status == 1
-    assert out.startswith("no site given: the flows that were seen, domain 0: 3 captures")
+    assert out.startswith("no site given: the flows that were seen, domain 7: 3 captures")
     assert "qos-reliability" in out
 
 

@@ -74,9 +74,9 @@ def capture_words(view: View) -> Iterator[str]:
 
 
 def unseen_words(observed: Observed) -> Iterator[str]:
-    """Why rungs are unseen, each reason once."""
+    """Why rungs are unseen, each reason once; below a broken rung it does not matter."""
     for place, rung in enumerate(RUNGS):
-        count = sum(c.states[place] is State.UNSEEN for c in observed.ladder.climbs)
+        count = sum(c.states[place] is State.UNSEEN for c in observed.ladder.climbs if c.broken_at is None)
         if count:
             yield f"{rung} of {count} flow{'s' * (count != 1)}: {_UNSEEN[rung]}"
 
