@@ -125,7 +125,7 @@ def _rope(wall: _Wall, x: float, climb: Climb) -> Iterator[str]:
     yield f'<g class="{"broken" if climb.broken_at else "sound"}">'
     yield f"<title>{escape(_tip(climb))}</title>"
     yield f'<line class="rope" x1="{x:.1f}" y1="{wall.ground:.1f}" x2="{x:.1f}" y2="{top:.1f}"/>'
-    for place, state in enumerate(climb.states):
+    for place, state in reversed(list(enumerate(climb.states))):  # a ring covers a torn rope
         yield from _mark(x, wall.rung_y(place), state, top)
     if climb.broken_at:
         y = wall.rung_y(RUNGS.index(climb.broken_at)) - 14
