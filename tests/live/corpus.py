@@ -35,7 +35,9 @@ def make(case: Case, out: Path, tools: Path, salt: str = "") -> dict:
     keep(folder, plan)
     samples, policies = flow_counts(plan, counts)
     broken = [f for f in samples if touched(f, case.broken)]
-    shaky = [f for f in samples if touched(f, case.shaky)]
+    spared = [f for f in broken if case.race and samples[f]["received"]]
+    broken = [f for f in broken if f not in spared]
+    shaky = [f for f in samples if touched(f, case.shaky)] + spared
     sound = [f for f in samples if f not in broken and f not in shaky]
     return {
         "id": case.id,

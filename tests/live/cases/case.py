@@ -30,6 +30,7 @@ class Case:
     shaky: tuple[str, ...] = ()
     usb: bool = False
     moving: bool = False  # broken flows may still deliver some samples
+    race: bool = False  # which of the broken flows break is a race: those that deliver are not judged
     extra: dict = field(default_factory=dict)
 
 

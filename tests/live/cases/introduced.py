@@ -49,10 +49,10 @@ CASES = (
         "fast",
         "introduced",
         "duplicate-identity",
-        DESK,
+        (*BASE, *DESK),
         spec("base_drive", prefix="01.0f.aa.bb.10.20.30.40.00.00.00.01"),
         spec("desk_view", prefix="01.0f.aa.bb.10.20.30.40.00.00.00.01"),
-        shaky=BASE,
+        race=True,
     ),
     case(
         "i_fast_memory",
