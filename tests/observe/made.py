@@ -29,7 +29,9 @@ def block(*datagrams):
     for i, (message, subs) in enumerate(datagrams):
         messages.append({"packet": i + 1, "source": 1, "target": 2, "prefix": 1, **message})
         submessages += [{"message": i, "sender": 1, **sub} for sub in subs]
+    payloads = [sub.get("words", b"") for _, subs in datagrams for sub in subs]
     return SimpleNamespace(
+        payload=payloads.__getitem__,
         messages=rows(MESSAGE_COLUMNS, messages),
         submessages=rows(SUBMESSAGE_COLUMNS, submessages),
         n_messages=len(messages),
@@ -59,6 +61,14 @@ def piece(sequence, first, count=1, size=4000, step=1000, **more):
 
 def gap(first, end, **more):
     return {"kind": Sub.GAP, "writer": WRITER, "sequence": first, "base": end, **more}
+
+
+def listing(first, base, bits, order="little"):
+    """A GAP with a list: `bits` is a string of 0 and 1, number `base` first."""
+    words = [bits[i : i + 32].ljust(32, "0") for i in range(0, len(bits), 32)]
+    octets = b"".join(int(word, 2).to_bytes(4, order) for word in words)
+    more = {"extent": len(bits), "named": bits.count("1"), "flags": order == "little", "words": octets}
+    return gap(first, base, **more)
 
 
 def heartbeat(last, count, *, final=False, **more):

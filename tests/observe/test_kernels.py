@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tests.observe.captures import captures, truths
 from tests.observe.folding import shard_of, state, uncompiled
-from tests.observe.made import READER, acknack, block, data, gap, heartbeat, piece
+from tests.observe.made import READER, acknack, block, data, gap, heartbeat, listing, piece
 from toprung.observe import records
 from toprung.observe.flows import dialogues_of, samples_of
 from toprung.observe.shards import Shard
@@ -91,6 +91,14 @@ def test_a_gap_excuses_what_it_names(fold):
 def test_a_gap_does_not_excuse_what_it_does_not_name(fold):
     seen = only(fold(datagrams(data(1), gap(3, 4), data(5))))
     assert (seen.missing, seen.excused) == (2, 1)
+
+
+@pytest.mark.parametrize("order", ["little", "big"])
+def test_a_gap_excuses_what_its_list_names(fold, order):
+    """Bit 0 is the most significant bit of the first word (DDSI-RTPS 2.5, 9.4.2.6)."""
+    bits = "0110" + "0" * 30 + "11"
+    seen = only(fold(datagrams(data(1), listing(2, 3, bits, order), data(40))))
+    assert (seen.excused, seen.missing) == (5, 33)  # 2, 4, 5, 37 and 38 of 2 .. 39
 
 
 def test_a_gap_for_another_reader_excuses_nothing(fold):

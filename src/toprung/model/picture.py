@@ -205,7 +205,11 @@ class Dialogue:
 
 @dataclass(frozen=True, slots=True)
 class Samples:
-    """One writer's samples towards one destination address, in one view."""
+    """One writer's samples towards one destination address, in one view.
+
+    A router's view has a forwarded stream twice: coming in and going out.  A multicast that is sent on several
+    interfaces counts once.  `tally` counts DATA and DATA_FRAG submessages and the bytes of their payloads.
+    """
 
     view: int
     writer: Guid
@@ -232,7 +236,11 @@ class Samples:
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """The same datagrams looked for in two views, in the time that both cover."""
+    """The same datagrams looked for in two views of different machines, in the time that both cover.
+
+    Unicast: from one view's own addresses to the other's.  Multicast: to every other view, also where no link
+    joins the two.  Of a very long capture a sample of the datagrams is compared, and only these are counted.
+    """
 
     sender: int  # view
     receiver: int  # view

@@ -3,9 +3,8 @@
 # (C types: Cython checks them)
 """Samples of user writers: whole, partial, missing, excused, repeated; inter-arrival, age, size.
 
-Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.  Bitmaps of
-sequence numbers are rings of words, indexed by the number's upper bits.  Sequence numbers outside
-1 .. 2**62 are ignored.
+Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.  What is known
+of single numbers stands in rings of words, by the number's upper bits.  Only 1 .. 2**62 are numbers.
 """
 
 from __future__ import annotations
@@ -34,7 +33,6 @@ GAP = cython.declare(cython.int, int(Sub.GAP))
 NOT_USER = cython.declare(cython.uint, BUILTIN_BITS)  # of an entity id: the standard's or the vendor's
 MULTICAST = cython.declare(cython.int, int(MessageFlag.MULTICAST))
 INCOMPLETE = cython.declare(cython.int, int(MessageFlag.INCOMPLETE))
-
 MASK64 = cython.declare(cython.ulonglong, 0xFFFFFFFFFFFFFFFF)
 LOW = cython.declare(cython.ulonglong, (1 << 32) - 1)
 ONE = cython.declare(cython.ulonglong, 1)
@@ -114,6 +112,10 @@ class Samples:
         with cython.nogil:
             self._feed(rows)
 
+    def excuse(self, rows: Rows, i: int, first: int, end: int) -> None:
+        """Excuse first .. end - 1, which stand in the list of the GAP of row i."""
+        self._gap(rows, i, first, end)
+
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(-1)
@@ -126,7 +128,7 @@ class Samples:
         for i in range(rows.submessages):
             kind = rows.kind[i]
             if kind == GAP:
-                self._gap(rows, i)
+                self._gap(rows, i, rows.sequence[i], rows.base[i])
                 continue
             if (kind != DATA and kind != DATA_FRAG) or (rows.writer[i] & NOT_USER) != 0:
                 continue
@@ -348,16 +350,15 @@ class Samples:
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(-1)
-    def _gap(self, rows: Rows, i: cython.Py_ssize_t) -> cython.int:
-        """Excuse what a GAP names in each of the writer's streams that it is for: its run and a full list."""
+    def _gap(
+        self, rows: Rows, i: cython.Py_ssize_t, first: cython.longlong, end: cython.longlong
+    ) -> cython.int:
+        """Excuse first .. end - 1 in each of the writer's streams that the GAP of row i is for."""
         m: cython.Py_ssize_t = rows.message[i]
         guid: cython.ulonglong = (cython.cast(cython.ulonglong, rows.sender[i]) << 32) | rows.writer[i]
         w: cython.Py_ssize_t = self.writers.find(guid, 0, 0, False)
-        if w < 0 or rows.sequence[i] <= 0 or rows.base[i] > MOST_SEQUENCE:
+        if w < 0 or first <= 0 or end > MOST_SEQUENCE:
             return 0
-        end: cython.longlong = rows.base[i]
-        if rows.named[i] == rows.extent[i]:
-            end += rows.extent[i]
         way: cython.ulonglong = (cython.cast(cython.ulonglong, rows.target_port[m]) << 32) | (
             cython.cast(cython.ulonglong, rows.interface[m]) << 2 | ((rows.message_flags[m] >> 4) & 3)
         )
@@ -370,7 +371,7 @@ class Samples:
                 and self.keys.words[k, 2] == way
                 and (reader == 0 or rows.reader[i] == 0 or reader == rows.reader[i])
             ):
-                self._excuse(k, rows.sequence[i], end)
+                self._excuse(k, first, end)
             k = self.record[k, S_NEXT] - 1
         return 0
 

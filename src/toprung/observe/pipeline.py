@@ -14,6 +14,7 @@ from types import SimpleNamespace
 from typing import Any
 
 from toprung.observe._rows import Rows
+from toprung.observe.gaps import Run, listed_runs
 from toprung.observe.shards import Shard
 from toprung.observe.spreads import Array
 from toprung.wire.columns import MESSAGE_COLUMNS, SUBMESSAGE_COLUMNS
@@ -35,6 +36,7 @@ class Copy:
             self._pairs.append((pairs, f"n_{name}"))
             places.append(SimpleNamespace(**arrays))
         self.rows = Rows(*places)
+        self.listed: list[Run] = []
 
     def take(self, block: Any) -> Copy:
         """Take over a block's rows."""
@@ -45,6 +47,7 @@ class Copy:
             for mine, theirs in pairs:
                 mine[:n] = theirs[:n]
         self.rows.fill(*counts)
+        self.listed = listed_runs(block)  # now: its bytes are overwritten by the next block
         return self
 
 
@@ -64,7 +67,7 @@ class _Folding:
         while (copy := self.full.get()) is not None:
             try:
                 if self.fault is None:
-                    self.shard.folds.feed(copy.rows)
+                    self.shard.folds.feed(copy.rows, copy.listed)
             except BaseException as fault:
                 self.fault = fault
             self.free.put(copy)

@@ -8,6 +8,7 @@ from typing import Any
 
 from toprung.model.picture import Mark, Tally
 from toprung.observe._rows import Rows
+from toprung.observe.gaps import listed_runs
 from toprung.observe.notes import WAYS, Note, Notes
 from toprung.observe.tables import Folds
 from toprung.wire.discovery import EndpointData, ParticipantData
@@ -31,7 +32,7 @@ class Shard:
 
     def feed(self, block: Any) -> None:
         """Fold one block (`toprung.wire.scan.Block`)."""
-        self.folds.feed(self._rows(block))
+        self.folds.feed(self._rows(block), listed_runs(block))
         self.announce(block)
 
     def announce(self, block: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from toprung.observe._rows import Rows
 from toprung.observe._samples import Samples
 from toprung.observe._streams import Streams
 from toprung.observe._talk import Talk
+from toprung.observe.gaps import Run
 from toprung.observe.records import CallField, SampleField, StreamField, TalkField
 from toprung.wire.kernels import as_view
 
@@ -113,17 +115,19 @@ class Folds:
         self._calls: Any = Calls(self.calls.keys, Histograms(as_view(self.periods)), self.calls.arrays)
         self._prints: Any = Prints(self.prints, self.print_columns)
         writers = _keys(records.MAX_SAMPLE_STREAMS), _keys(records.MAX_DIALOGUES)
-        self._folds: list[Any] = [
-            self._streams,
-            Samples(self.samples.keys, writers[0], _assemblies(), histograms, self.samples.arrays),
-            Talk(self.talk.keys, writers[1], histograms, self.talk.arrays),
-        ]
+        self._samples: Any = Samples(
+            self.samples.keys, writers[0], _assemblies(), histograms, self.samples.arrays
+        )
+        talk: Any = Talk(self.talk.keys, writers[1], histograms, self.talk.arrays)
+        self._folds: list[Any] = [self._streams, self._samples, talk]
         self._folds += [self._prints] * crossing
 
-    def feed(self, rows: Rows) -> None:
-        """Fold one block."""
+    def feed(self, rows: Rows, listed: Iterable[Run] = ()) -> None:
+        """Fold one block; `listed`: the runs in its GAPs' lists."""
         for fold in self._folds:
             fold.feed(rows)
+        for row, first, end in listed:
+            self._samples.excuse(rows, row, first, end)
 
     def announcements(self, rows: Rows, captured: memoryview, joined: memoryview) -> list[list[int]]:
         """Fold one block's announcements; [submessage row, place in `calls`] of the new ones.
