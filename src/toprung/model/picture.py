@@ -207,8 +207,8 @@ class Dialogue:
 class Samples:
     """One writer's samples towards one destination address, in one view.
 
-    A router's view has a forwarded stream twice: coming in and going out.  A multicast that is sent on several
-    interfaces counts once.  `tally` counts DATA and DATA_FRAG submessages and the bytes of their payloads.
+    A router's view has a forwarded stream twice: coming in and going out.  A multicast that is sent on
+    several interfaces counts once.  `tally`: DATA and DATA_FRAG submessages, and their payloads' bytes.
     """
 
     view: int
