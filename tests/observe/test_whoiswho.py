@@ -180,3 +180,26 @@ def test_assignments_are_optimal(scores):
         assert lead(matrix, pairs, row, np.inf) == pytest.approx(exact)
         assert lead(matrix, pairs, row, 1.0) <= exact + 1e-9
         assert (lead(matrix, pairs, row, 1.0) >= 1.0) == (exact >= 1.0)
+
+
+def anonymous(seen):
+    """As if the capture held neither announcements nor introductions: addresses and traffic are left."""
+    nobody = {"name": "", "described": None, "announced": (), "domain": None, "lease_ns": None}
+    nowhere = {"metatraffic_unicast": (), "default_unicast": ()}
+    nothing = {"topic": None, "type_name": None, "qos": None, "introduced": (), "unicast": ()}
+    return replace(
+        seen,
+        participants=tuple(replace(p, **nobody, **nowhere) for p in seen.participants),
+        endpoints=tuple(replace(e, **nothing) for e in seen.endpoints),
+    )
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_traffic_alone_is_recognised_or_left_uncertain(case):
+    seen, declared = picture(case), site(case)
+    full, poor = recognise(declared, seen), recognise(declared, anonymous(seen))
+    for name, role in poor.roles.items():
+        assert role.lives == full.lives_of(name) or not role.certain, name
+    topics = {e.guid: e.topic for e in seen.endpoints}
+    wrong = {str(g): t for g, t in poor.topics.items() if topics[g] is not None and topics[g] != t}
+    assert not wrong
