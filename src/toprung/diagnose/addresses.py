@@ -31,11 +31,11 @@ def duplicate_address(pair: Pair) -> Verdict | None:
 
 
 def _neighbours(scene: Scene, view: int, host: str) -> list[Neighbour]:
-    """Who sends from the address, in one view; what the capturing machine forwards carries its own
-    link-layer address and is left out."""
+    """Who sends from the address, in one view.  The capturing machine's own frames are left out: it may
+    forward for others, and send from one of its addresses on every interface."""
     here = [n for n in scene.picture.neighbours if n.view == view]
     own = {n.hardware for n in here if n.address in _own(scene, view)}
-    return [n for n in here if n.address == host and (n.hardware not in own or host in _own(scene, view))]
+    return [n for n in here if n.address == host and n.hardware not in own]
 
 
 def _own(scene: Scene, view: int) -> frozenset[str]:

@@ -85,6 +85,6 @@ def _steady_and_old(scene: Scene, samples: Samples, here: str, there: str) -> bo
     trips = [
         d.answer.p50
         for d in scene.dialogues(scene.population(here), scene.population(there))
-        if d.answer and d.view == samples.view
+        if d.answer and d.view == samples.view and d.answer.count >= 3
     ]
-    return bool(trips) and min(trips) < age.p05 / 4
+    return bool(trips) and max(trips) < age.p05 / 4

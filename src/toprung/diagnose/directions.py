@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from toprung.diagnose.pair import Pair, enough, talk
-from toprung.diagnose.passage import Passage, reachable
+from toprung.diagnose.passage import Passage, passage, reachable
 from toprung.diagnose.scene import Scene
 from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.picture import Mark, NoticeKind, Tally
@@ -13,6 +13,8 @@ PATIENCE_S = 1.0  # healthy peers answer discovery within milliseconds
 
 def one_direction(pair: Pair) -> Verdict | None:
     """Unicast of one machine does not reach the other, or gets no reaction there."""
+    if any(len(pair.scene.homes(i)) > 1 for way in pair.ways for i in pair.scene.population(way.sender)):
+        return None  # who answers whom is unknown where two use one identity
     return next((v for way in pair.ways if (v := _unicast_fails(pair, way)) is not None), None)
 
 
@@ -25,7 +27,7 @@ def _unicast_fails(pair: Pair, way: Passage) -> Verdict | None:
     lost = way.sent_unicast and way.seen_leaving and way.seen_coming and not way.arrived_unicast
     if lost and way.sent_unicast is not None and _lasts(way.sent_unicast.first, way.sent_unicast.last):
         mark, says = way.sent_unicast.first, f"{way.sender} sends to {way.receiver}; it does not arrive"
-    elif (ignored := _ignored(scene, way)) is not None:
+    elif (ignored := _ignored(scene, way)) is not None and (way.seen_coming or _is_known(scene, way)):
         mark = ignored.first
         says = (
             f"{way.sender} asks {way.receiver} to acknowledge, {ignored.count} times, and is never answered"
@@ -35,10 +37,19 @@ def _unicast_fails(pair: Pair, way: Passage) -> Verdict | None:
     return _unicast_verdict(pair, way, mark, says)
 
 
+def _is_known(scene: Scene, way: Passage) -> bool:
+    """Whether the receiver speaks to the sender by name: it hears the sender's multicast, then.
+
+    Without that, and without a capture there, one who hears nothing at all looks just the same.
+    """
+    other = passage(scene, way.receiver, way.sender)
+    return other.arrived_unicast is not None or any(d.acknacks for d in talk(scene, way))
+
+
 def _refused(scene: Scene, way: Passage) -> bool:
-    hosts, views = scene.hosts(way.receiver), scene.views_at(way.sender)
+    hosts = scene.hosts(way.receiver)
     return any(
-        n.kind is NoticeKind.PORT_UNREACHABLE and n.source in hosts and n.view in views
+        n.kind is NoticeKind.PORT_UNREACHABLE and n.source in hosts and n.about in hosts
         for n in scene.picture.notices
     )
 
@@ -60,7 +71,8 @@ def _can_be_answered(pair: Pair, way: Passage) -> bool:
 
 def _ignored(scene: Scene, way: Passage) -> Tally | None:
     """The longest plea for acknowledgement, if the receiver never acknowledged anything at all."""
-    said = talk(scene, way)
+    views = scene.views_at(way.sender) | scene.views_at(way.receiver)
+    said = [d for d in talk(scene, way) if d.view in views]  # elsewhere only half of it may pass
     if any(d.acknowledged_below > 1 for d in said):
         return None
     pleas = [d.heartbeats for d in said if d.written_upto >= 1 and d.heartbeats]
@@ -71,9 +83,10 @@ def _ignored(scene: Scene, way: Passage) -> Tally | None:
 def _unicast_verdict(pair: Pair, way: Passage, mark: Mark, says: str) -> Verdict:
     scene = pair.scene
     other = pair.back if way is pair.there else pair.there
-    code = "unicast-blocked" if way.arrived_multicast or not other.arrived else "one-way"
+    nothing = way.seen_coming and way.sent_multicast and not way.arrived
+    code = "one-way" if nothing and other.arrived else "unicast-blocked"
     passes = {
-        "unicast-blocked": "multicast passes",
+        "unicast-blocked": "multicast passes" if way.arrived_multicast else "they are sent",
         "one-way": f"datagrams from {way.receiver} to {way.sender} pass",
     }[code]
     evidence = [scene.evidence(mark, says)]

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 from toprung.diagnose.delivery import Delivery, delivery, held_up
 from toprung.diagnose.introduced import judge_introduced
+from toprung.diagnose.life import Fate, life_of
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.finding import Evidence, Severity
@@ -117,6 +118,9 @@ def _silent(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     rate = case.declared.rate_hz
     if rate is None or not found.watched_leaving or judge_introduced(scene, case).state is not State.HELD:
         return None
+    reader = life_of(scene, case.reader)
+    if reader is None or reader.fate is not Fate.ALIVE:
+        return None  # for whom should it write?
     views = scene.views_at(case.writer.machine)  # one clock, and every sample passes there
     written = max((s.tally.last for s in scene.samples_of(found.writer) if s.view in views), default=None)
     since = written or min((m for m in found.writer.introduced if m.view in views), default=None)

@@ -10,9 +10,11 @@ from toprung.diagnose.proof import builtin_dialogues, proof_of_match
 from toprung.diagnose.scene import Case, End, Scene
 from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.picture import Dialogue, Endpoint, Locator, Mark, Participant, Side
-from toprung.wire.ids import EntityId
+from toprung.wire.ids import EntityId, is_builtin
 
 SHARED_MEMORY = 16
+PLEAS = 12  # heartbeats to somebody who has acknowledged all: a settled writer sends half as many
+PLEA_PERIOD_S = 1.0
 UNICAST_KINDS = (1, 2)
 LATE_ANSWER_S = 1.0  # healthy peers answer a discovery heartbeat within some milliseconds
 ANNOUNCER = {Side.WRITER: EntityId.PUBLICATIONS_WRITER, Side.READER: EntityId.SUBSCRIPTIONS_WRITER}
@@ -51,12 +53,7 @@ def _duplicate_identity(scene: Scene, case: Case) -> Verdict | None:
     for end in case.ends:
         for index in end.lives or _speaking_from(scene, end.machine):
             seen = scene.participant(index)
-            homes = {
-                m.name
-                for m in scene.site.machines
-                for s in scene.streams_of((index,))
-                if s.source in m.hosts and s.outgoing is not False
-            }
+            homes = scene.homes(index)
             if len(homes) < 2:
                 continue
             return broken(
@@ -201,13 +198,15 @@ def _came_in_order(scene: Scene, case: Case, writer: Endpoint) -> bool:
 def _shared_memory(scene: Scene, case: Case) -> Verdict | None:
     """Both on one machine, both offer shared memory, and neither gets the other's introductions.
 
-    On one machine nothing of it is on the wire in health either: only a peer that asks again and again
-    over UDP shows that the memory is not shared.
+    What goes through memory is in no capture.  But heartbeats of discovery go to all known participants as
+    long as one has not acknowledged: the others, who have, keep getting them (docs/wire-notes.md).
     """
     if not case.one_machine or not (case.writer.seen and case.reader.seen) or proof_of_match(scene, case):
         return None
     ends = [scene.participant(end.lives[-1]) for end in case.ends]
-    if not all(_offers_memory(p) for p in ends) or not _strangers(*ends):
+    if not all(_offers_memory(p) for p in ends):
+        return None
+    if not (_strangers(*ends) or all(_pleads_in_vain(scene, end) for end in case.ends)):
         return None
     return broken(
         "shared-memory-split",
@@ -234,6 +233,21 @@ def _shared_memory(scene: Scene, case: Case) -> Verdict | None:
 
 def _offers_memory(seen: Participant) -> bool:
     return any(x.kind == SHARED_MEMORY for x in seen.default_unicast + seen.metatraffic_unicast)
+
+
+def _pleads_in_vain(scene: Scene, end: End) -> bool:
+    """Whether heartbeats of discovery go on and on to participants elsewhere that acknowledged everything."""
+    elsewhere = [i for i, m in scene.machine_of.items() if m != end.machine]
+    talk = [d for d in scene.dialogues(end.lives, elsewhere) if is_builtin(d.writer.entity) and d.heartbeats]
+    settled = [d for d in talk if d.acknowledged_below > d.written_upto]
+    if len(settled) < len(talk):
+        return False  # somebody elsewhere does not answer: that explains them
+    return any(
+        t.count >= PLEAS and (t.last.time_ns - t.first.time_ns) / 1e9 / t.count < PLEA_PERIOD_S
+        for d in settled
+        for t in (d.heartbeats,)
+        if t and d.written_upto
+    )
 
 
 def _strangers(one: Participant, other: Participant) -> bool:

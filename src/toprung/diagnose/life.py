@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 
 from toprung.diagnose.scene import End, Scene
-from toprung.model.picture import Mark, Participant
+from toprung.model.picture import Mark, Participant, Samples
+from toprung.wire.announcements import DEFAULT_LEASE_NS
 
 SILENCE_S = 2.5  # shorter silences are pauses
 STEADY = 5  # samples whose distances show a habit
@@ -21,6 +23,7 @@ class Fate(Enum):
     LEFT = "left"
     LOST = "lost"
     LAPSED = "lapsed"
+    UNKNOWN = "unknown"  # silent, and so is its machine: the link may be cut as well
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +50,23 @@ def _life(scene: Scene, end: End) -> Life:
     silent, last = min(lasts, default=(0.0, seen.last_heard))
     if seen.goodbye is not None:
         silent, last = _silence_s(scene, end, seen.goodbye), seen.goodbye
-    return Life(_fate(scene, index, seen, silent), index, last, max(silent, 0.0))
+    return Life(_fate(scene, index, seen, silent, last), index, last, max(silent, 0.0))
+
+
+def _machine_lives(scene: Scene, index: int, last: Mark) -> bool:
+    """Whether the participant's machine outlives it: captured itself, or other programs or its kernel heard
+    after the participant's last sign."""
+    machine = scene.machine_of.get(index)
+    if machine is None:
+        return False
+    if last.view in scene.views_at(machine):
+        return True
+    hosts = scene.hosts(machine)
+    siblings = scene.last_sign_ns(scene.population(machine) - {index}, last.view) or 0
+    reactions = [
+        n.tally.last.time_ns for n in scene.picture.notices if n.view == last.view and n.source in hosts
+    ]
+    return max([siblings, *reactions]) > last.time_ns
 
 
 def _last_signs(scene: Scene, index: int) -> list[Mark]:
@@ -67,25 +86,31 @@ def _silence_s(scene: Scene, end: End, last: Mark) -> float:
     return ((scene.last_sign_ns(others, last.view) or last.time_ns) - last.time_ns) / 1e9
 
 
-def _fate(scene: Scene, index: int, seen: Participant, silent_s: float) -> Fate:
+def _fate(scene: Scene, index: int, seen: Participant, silent_s: float, last: Mark) -> Fate:
     if seen.goodbye is not None and seen.last_heard.time_ns <= seen.goodbye.time_ns + 1_000_000_000:
         return Fate.LEFT if silent_s > NEIGHBOURLY_S else Fate.ALIVE
     if silent_s > max(SILENCE_S, PERIODS * _period_s(scene, index, seen)):
-        return Fate.LOST
+        return Fate.LOST if _machine_lives(scene, index, last) else Fate.UNKNOWN
     if seen.lease_ns and _longest_pause_s(scene, index, seen) * 1e9 > seen.lease_ns:
         return Fate.LAPSED
     return Fate.ALIVE
 
 
 def _period_s(scene: Scene, index: int, seen: Participant) -> float:
-    """How often the participant gives a sign of life: its quickest steady topic, or its announcements."""
-    steady = [s.between.p95 for s in scene.samples_from((index,)) if s.between and s.between.count >= STEADY]
-    announced = [a.period.p95 for a in seen.announced if a.period and a.period.count >= 2]
-    if steady:
-        return min(steady)
-    if announced:
-        return min(announced)
-    return (seen.lease_ns or 10_000_000_000) / 1e9
+    """How often the participant gives a sign of life: its quickest steady topic.  Without any, it has its
+    whole lease to be silent."""
+    steady = [s.between.p95 for s in _meant(scene, index) if s.between and s.between.count >= STEADY]
+    return min(steady) if steady else (seen.lease_ns or DEFAULT_LEASE_NS) / 1e9 / PERIODS
+
+
+def _meant(scene: Scene, index: int) -> Iterator[Samples]:
+    """Samples where they were sent or where they were meant to arrive; elsewhere a switch may have let some
+    pass by chance."""
+    for samples in scene.samples_from((index,)):
+        machine = scene.cast.view_machine(samples.view)
+        here = machine is not None and samples.destination in scene.hosts(machine)
+        if samples.multicast or here or machine == scene.machine_of.get(index):
+            yield samples
 
 
 def _longest_pause_s(scene: Scene, index: int, seen: Participant) -> float:
@@ -97,7 +122,5 @@ def _longest_pause_s(scene: Scene, index: int, seen: Participant) -> float:
     announced = [a for a in seen.announced if a.period]
     heard = [a for a in announced if a.multicast] or announced
     pauses = [min((a.period.most for a in heard if a.period), default=0.0)]
-    pauses += [
-        s.between.most for s in scene.samples_from((index,)) if s.between and s.between.count >= STEADY
-    ]
+    pauses += [s.between.most for s in _meant(scene, index) if s.between and s.between.count >= STEADY]
     return min(pauses)

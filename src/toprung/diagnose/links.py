@@ -7,7 +7,7 @@ from toprung.diagnose.passage import Passage, joined, shared_hosts
 from toprung.diagnose.scene import Scene
 from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.finding import Evidence
-from toprung.model.picture import Crossing, Notice, NoticeKind
+from toprung.model.picture import Crossing, Notice, NoticeKind, Samples
 
 PAUSE_SHARE = 0.8  # how much of an outage the other direction must have paused
 OUTAGE_LOST = 5  # datagrams in a row: fewer may be chance
@@ -21,7 +21,7 @@ SILENCE_S = 3.0  # of a machine that sent something all the time before
 
 def link_down(pair: Pair) -> Verdict | None:
     """For a while, or from some moment on, nothing crosses in either direction."""
-    found = (check(pair, way) for check in (_vanished, _unsent) for way in pair.ways)
+    found = (check(pair, way) for check in (_vanished, _stretch) for way in pair.ways)
     return _outage(pair) or next((v for v in found if v), None)
 
 
@@ -99,29 +99,36 @@ def _was_talkative(scene: Scene, far: frozenset[int], view: int, last_ns: int, n
     )
 
 
-def _unsent(pair: Pair, way: Passage) -> Verdict | None:
-    """The sender's own capture lacks a stretch of samples that its middleware wrote: its interface was down,
-    or nobody resolved the receiver's address.  A stretch longer than a lease may be a reader given up."""
+def _stretch(pair: Pair, way: Passage) -> Verdict | None:
+    """A whole stretch of samples that the sender's middleware wrote is in no capture of either machine: an
+    interface was down, or nobody resolved the receiver's address.  A stretch longer than a lease may be a
+    reader given up."""
     scene = pair.scene
     reverse = pair.back if way is pair.there else pair.there
-    views, targets = scene.views_at(way.sender), scene.hosts(way.receiver)
+    views, targets = scene.views_at(way.sender) | scene.views_at(way.receiver), scene.hosts(way.receiver)
     both = scene.population(way.receiver) | scene.population(way.sender)
     leases = [scene.participant(i).lease_ns for i in both]
     lease = min((ns for ns in leases if ns), default=0) / 1e9
     for samples in scene.samples_from(scene.population(way.sender)):
         if samples.view not in views or samples.destination not in targets or not samples.rate_hz:
             continue
+        if len(_rows(scene, samples)) > 1:
+            continue  # what is missing here may have been sent again to one reader
         stretch = samples.missing / samples.rate_hz
         gap = samples.between.most if samples.between else 0.0
         if min(stretch, gap) < OUTAGE_S or samples.missing < OUTAGE_LOST or gap > lease:
             continue
         if not samples.holes or samples.partial or samples.repeats or not _quiet(pair, reverse, gap):
             continue
-        says = (
-            f"the first sample after {gap:.1f} s without one; {samples.missing} were written and never sent"
-        )
+        says = f"the first sample after {gap:.1f} s without one; {samples.missing} were written meanwhile"
         return _down_verdict(pair, gap, (scene.evidence(samples.holes[0], says),))
     return None
+
+
+def _rows(scene: Scene, samples: Samples) -> list[Samples]:
+    """All that one view has of a writer's samples towards one address."""
+    same = (samples.view, samples.writer, samples.destination)
+    return [s for s in scene.picture.samples if (s.view, s.writer, s.destination) == same]
 
 
 def _kernel_answers(pair: Pair, way: Passage, view: int, since_ns: int) -> bool:
@@ -163,10 +170,10 @@ def _cut_off(pair: Pair, way: Passage, view: int, last_ns: int) -> bool:
 
 
 def _nobody_finds(pair: Pair, way: Passage, view: int, since_ns: int) -> bool:
-    """Whether the sender's address is asked for after that moment (unanswered, since it is silent)."""
+    """Whether the sender's address is asked for after that moment, in vain, or reported as unreachable."""
     hosts = pair.scene.hosts(way.sender)
     return any(
-        n.kind is NoticeKind.ARP_REQUEST
+        n.kind in (NoticeKind.ARP_REQUEST, NoticeKind.HOST_UNREACHABLE)
         and n.view == view
         and n.about in hosts
         and n.source not in hosts

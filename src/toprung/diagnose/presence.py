@@ -5,6 +5,7 @@ from __future__ import annotations
 from toprung.diagnose.life import Fate, Life, life_of
 from toprung.diagnose.scene import Case, End, Scene
 from toprung.diagnose.verdict import Verdict, broken
+from toprung.model.picture import NoticeKind
 
 COVERED_S = 4.0  # a capture this long on a live participant's machine holds one of its datagrams
 
@@ -14,7 +15,7 @@ def absent(scene: Scene, case: Case) -> Verdict | None:
 
 
 def _silent(scene: Scene, end: End) -> Verdict | None:
-    if _speaks_unseen(scene, end) or _shares_identity(scene, end):
+    if _speaks_unseen(scene, end) or _shares_identity(scene, end) or _finds_nobody(scene, end):
         return None
     views = [scene.picture.views[v] for v in scene.views_at(end.machine)]
     watched = [v for v in views if (v.last_ns - v.first_ns) / 1e9 >= COVERED_S and v.packets]
@@ -40,20 +41,27 @@ def _speaks_unseen(scene: Scene, end: End) -> bool:
     return bool(discovery and discovery.server and discovery.server[0] in scene.hosts(end.machine))
 
 
+def _finds_nobody(scene: Scene, end: End) -> bool:
+    """Whether the machine asks for addresses and gets no answer: what it wants to say cannot even leave."""
+    views, hosts = scene.views_at(end.machine), scene.hosts(end.machine)
+    said = [n for n in scene.picture.notices if n.view in views]
+    found = {n.source for n in said if n.kind is NoticeKind.ARP_REPLY}
+    return any(
+        n.kind is NoticeKind.ARP_REQUEST and n.source in hosts and n.about not in found | hosts for n in said
+    )
+
+
 def _shares_identity(scene: Scene, end: End) -> bool:
     """Whether somebody of another machine speaks from this one, too: then that may be the missing one."""
-    hosts = scene.hosts(end.machine)
-    return any(
-        scene.machine_of.get(i) != end.machine and set(p.sources) & hosts
-        for i, p in enumerate(scene.picture.participants)
-    )
+    every = map(scene.homes, range(len(scene.picture.participants)))
+    return any(end.machine in homes and len(homes) > 1 for homes in every)
 
 
 def ended(scene: Scene, case: Case) -> Verdict | None:
     for end, other in ((case.writer, case.reader), (case.reader, case.writer)):
         life = life_of(scene, end)
         counterpart = life_of(scene, other)
-        if life is None or life.fate is Fate.ALIVE:
+        if life is None or life.fate not in ENDINGS:
             continue
         if counterpart is not None and _stopped_together(life, counterpart):
             continue

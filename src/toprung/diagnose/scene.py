@@ -122,6 +122,11 @@ class Scene:
         """Participants seen on that machine, declared or not."""
         return frozenset(i for i, m in self.machine_of.items() if m == machine)
 
+    def homes(self, index: int) -> frozenset[str]:
+        """Machines from whose addresses a participant was seen to send: more than one is one too many."""
+        sources = {s.source for s in self.streams_of((index,))}
+        return frozenset(m.name for m in self.site.machines if m.hosts & sources)
+
     # what they sent
 
     @cached_property

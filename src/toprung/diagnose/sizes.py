@@ -7,7 +7,7 @@ from toprung.diagnose.pair import ENOUGH
 from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.verdict import Verdict, broken
-from toprung.model.picture import Crossing
+from toprung.model.picture import Crossing, Mark
 
 OVERHEAD_BYTES = 200  # DDSI-RTPS headers, inline QoS and a heartbeat may share the sample's datagram
 
@@ -27,7 +27,7 @@ def judge_size(scene: Scene, case: Case) -> Verdict | None:
                 return verdict
             if (verdict := _fragments_blocked(scene, here, far, crossing)) is not None:
                 return verdict
-    return None
+    return _only_heads(scene, case)
 
 
 def _needs(scene: Scene, case: Case, crossing: Crossing) -> bool:
@@ -43,6 +43,23 @@ def _needs(scene: Scene, case: Case, crossing: Crossing) -> bool:
     found = delivery(scene, case)
     sent = found.left.payload_bytes if found and found.left else 0
     return max(case.declared.size_bytes or 0, sent) + OVERHEAD_BYTES >= crossing.smallest_lost_bytes
+
+
+def _only_heads(scene: Scene, case: Case) -> Verdict | None:
+    """The reader's own capture has the first fragment of every big datagram and none of the others."""
+    views, hosts = scene.views_at(case.reader.machine), scene.hosts(case.reader.machine)
+    big = [
+        s
+        for s in scene.streams_of(case.writer.lives)
+        if s.view in views and s.destination in hosts and s.fragmented and s.incomplete
+    ]
+    torn = sum(s.incomplete.count for s in big if s.incomplete)
+    if torn < ENOUGH or any(s.fragmented != s.incomplete or s.pieces > torn for s in big):
+        return None
+    found = delivery(scene, case)
+    if found is None or found.came is None or found.came.whole or not found.came.partial:
+        return None
+    return _blocked_verdict(scene, case.writer.machine, case.reader.machine, torn, found.came.tally.first)
 
 
 def _pieces_come(scene: Scene, here: str, far: str) -> bool:
@@ -77,21 +94,21 @@ def _mtu_hole(scene: Scene, here: str, there: str, crossing: Crossing) -> Verdic
 
 
 def _fragments_blocked(scene: Scene, here: str, there: str, crossing: Crossing) -> Verdict | None:
-    if not crossing.fragmented or crossing.arrived or crossing.sent < ENOUGH:
+    if not crossing.fragmented or crossing.arrived or crossing.sent < ENOUGH or crossing.first_lost is None:
         return None
     if _pieces_come(scene, here, there):
         return None
+    return _blocked_verdict(scene, here, there, crossing.sent, crossing.first_lost)
+
+
+def _blocked_verdict(scene: Scene, here: str, there: str, count: int, mark: Mark) -> Verdict:
     return broken(
         "fragments-blocked",
         f"{here} -> {there}",
-        f"Datagrams from {here} to {there} that need IP fragments never arrive whole ({crossing.sent} sent), "
-        "while smaller ones do.",
+        f"Datagrams from {here} to {there} that need IP fragments never arrive whole ({count} sent), while "
+        "smaller ones do.",
         "Small topics work; every sample larger than the MTU is lost.",
-        tuple(
-            scene.evidence(m, "this fragmented datagram leaves and does not arrive whole")
-            for m in (crossing.first_lost,)
-            if m
-        ),
+        (scene.evidence(mark, "the first fragmented datagram that does not arrive whole"),),
         (
             "Let IP fragments pass the firewall or router on the way.",
             "Or cap the middleware's greatest message size at 1,400 B, so that it fragments above UDP.",

@@ -27,7 +27,11 @@ def judge_timely(scene: Scene, case: Case) -> Verdict:
     for check in CHECKS:
         if (verdict := check(scene, case, found)) is not None:
             return verdict
-    return HELD if _age(scene, case, found) is not None or case.declared.within_ns is None else UNSEEN
+    if case.declared.within_ns is None:
+        return HELD
+    age = _age(scene, case, found)
+    young = age is not None and (age.p95 <= case.declared.within_ns / 1e9 or _clocks_known(scene, case))
+    return HELD if young else UNSEEN
 
 
 def _within_s(case: Case) -> float | None:
@@ -87,6 +91,11 @@ def _clock_shift(scene: Scene, case: Case) -> float:
     known = clocks(scene)
     reader, writer = known.get(case.reader.machine), known.get(case.writer.machine)
     return reader.ahead_s - writer.ahead_s if reader and writer else 0.0
+
+
+def _clocks_known(scene: Scene, case: Case) -> bool:
+    """Whether ages are free of a clock's error: one clock, or two that were compared."""
+    return case.one_machine or {case.writer.machine, case.reader.machine} <= clocks(scene).keys()
 
 
 def _shifted(spread: Spread, by: float) -> Spread:
@@ -152,6 +161,8 @@ def _late(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     within, age = _within_s(case), _age(scene, case, found)
     if within is None or age is None or age.count < ENOUGH // 2 or age.p95 <= within or found.came is None:
         return None
+    if not _clocks_known(scene, case):
+        age = _shifted(age, age.least)  # only what varies is certain
     if age.p50 > within:
         return broken(
             "late",
