@@ -87,6 +87,7 @@ class View:
     unreadable: int = 0  # secured submessages
     short: int = 0  # packets captured shorter than sent
     tail: str | None = None  # why reading ended early, with the place
+    headless: int = 0  # fragmented datagrams whose first fragment never came: nobody can say whose they were
 
 
 @dataclass(frozen=True, slots=True)

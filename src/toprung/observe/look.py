@@ -95,6 +95,8 @@ def _view(shard: Shard, own: frozenset[str]) -> View:
     malformed = dict(s.malformed)
     for why, count in shard.notes.malformed.items():
         malformed[why] = malformed.get(why, 0) + count
+    if shard.folds.refused:
+        malformed["more flows than are kept apart"] = shard.folds.refused
     return View(
         label=shard.label,
         machine=shard.machine,
@@ -107,6 +109,7 @@ def _view(shard: Shard, own: frozenset[str]) -> View:
         unreadable=s.unreadable,
         short=s.short,
         tail=s.tail,
+        headless=s.headless,
     )
 
 
