@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from toprung.diagnose.capacity import is_full, load_of
 from toprung.diagnose.delivery import Delivery, delivery, held_up
 from toprung.diagnose.introduced import judge_introduced
 from toprung.diagnose.life import Fate, life_of
@@ -13,10 +14,12 @@ from toprung.model.finding import Evidence, Severity
 from toprung.model.ladder import State
 from toprung.model.picture import Endpoint, Mark, Samples, Side
 from toprung.model.qos import Durability, Qos, conflicts, partitions_meet
+from toprung.model.site import Link
 
 PERIODS_EXPECTED = 4  # a capture must cover this many periods before silence means something
 SILENT_S = 3.0
 RATE_SHARE = 0.75  # of the declared rate; timers and scheduling explain less
+STOPPED = 0.9  # of the samples lost: the flow does not work
 LOSS_TOLERATED = 0.2  # where the site declares no limit
 ENOUGH_SAMPLES = 10
 STORM_REPEATS = 20
@@ -194,6 +197,8 @@ def _lossy(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
         return None
     if told * (share - limit) < 2 and share < 1.0:
         return None  # one lost sample more than the limit is chance
+    if is_full(load := load_of(scene, case)) and load is not None:
+        return _full_verdict(scene, case, sample, share, load)
     torn = f"; {sample.partial} came in part" if found.came and sample.partial else ""
     pieces = (
         f" Each is {sample.fragments} fragments; one lost fragment costs the sample."
@@ -213,7 +218,27 @@ def _lossy(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
             "delivery, or send "
             "them compressed.",
         ),
-        Severity.STOPS if share > 0.9 else Severity.HURTS,
+        Severity.STOPS if share > STOPPED else Severity.HURTS,
+    )
+
+
+def _full_verdict(
+    scene: Scene, case: Case, sample: Samples, share: float, load: tuple[Link, float]
+) -> Verdict:
+    link, full = load
+    return broken(
+        "link-full",
+        link.name,
+        f"{case.writer.machine} sends {full:.0%} of what {link.name} can carry; {share:.0%} of the "
+        "samples of "
+        f"{case.declared.topic} do not arrive.",
+        "Queues fill, samples come late or never, and discovery suffers with them.",
+        _holes(scene, sample),
+        (
+            "Send less over this link: lower rates or sizes of the largest topics first, or compress them.",
+            "Or raise the link's rate (cable instead of radio, another band, shorter distance).",
+        ),
+        Severity.STOPS if share > STOPPED else Severity.HURTS,
     )
 
 

@@ -10,7 +10,7 @@ from toprung.diagnose.scene import End, Scene
 from toprung.model.picture import Mark, Participant, Samples
 from toprung.wire.announcements import DEFAULT_LEASE_NS
 
-SILENCE_S = 2.5  # shorter silences are pauses
+SILENCE_S = 3.0  # shorter silences are pauses
 STEADY = 5  # samples whose distances show a habit
 PERIODS = 5  # silent for so many of its usual sending periods
 NEIGHBOURLY_S = 2.0  # who stops within this time of everybody else was stopped together with them

@@ -149,7 +149,7 @@ def _overload_verdict(scene: Scene, end: End, pauses: Spread, since: Mark, does:
         (scene.evidence(since, f"from here on, {end.name} {does} for a while and then all at once"),),
         (
             f"Find what takes {end.machine}'s processor (load, thermal throttling, swap, a "
-            "debugger) and move it off.",
+            "debugger) and take that elsewhere.",
             "Give the driver's process a real-time priority, and the base fewer participants to "
             "keep track of.",
         ),
