@@ -9,7 +9,7 @@ import sys
 
 from setuptools import Extension, setup
 
-FLAGS = ["-O3", "--param=max-inline-insns-single=2000", "--param=inline-unit-growth=400"]
+FLAGS = ["-O2", "--param=max-inline-insns-single=2000", "--param=inline-unit-growth=400", "-fno-strict-overflow"]
 KERNELS = (
     "toprung.observe._assemblies",
     "toprung.observe._calls",

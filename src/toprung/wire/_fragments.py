@@ -168,6 +168,8 @@ class Fragments:
             self._note(row, place)
         self._put(place)
         if self.s_total[place] >= 0 and self.s_units[place] * 8 >= self.s_total[place]:
+            if self._after(place) == self.cursor:
+                self.cursor = place  # the next datagram takes the same place, while it is in the cache
             return self._emit(place, row)
         return emitted
 

@@ -29,7 +29,7 @@ BROKEN = cython.declare(cython.int, 4)  # a pcapng block's lengths contradict ea
 # Headers alone are read here, each telling where the next stands: memory would be waited for at every one.
 # Touching each cache line in turn, some way ahead, lets the processor fetch them as a stream.
 LINE = cython.declare(cython.int, 64)
-AHEAD = cython.declare(cython.int, 4096)
+AHEAD = cython.declare(cython.int, 2048)
 
 MAX_RECORD = cython.declare(cython.longlong, 1 << 24)
 SECTION = cython.declare(cython.uint, 0x0A0D0D0A)

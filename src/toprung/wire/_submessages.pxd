@@ -60,7 +60,6 @@ cdef class Submessages:
     cdef unsigned int _prefix(self, Py_ssize_t at) noexcept nogil
     cdef Py_ssize_t _submessage(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
     cdef int _blank(self) except -1 nogil
-    cdef long long _i64(self, Py_ssize_t at) noexcept nogil
     cdef int _decode(self, int kind, int flags, Py_ssize_t body, Py_ssize_t stop, Py_ssize_t claimed) except -1 nogil
     cdef long long _time(self, unsigned long long seconds, unsigned long long fraction) noexcept nogil
     cdef int _entity(self, int kind, int flags, Py_ssize_t at, Py_ssize_t body, Py_ssize_t stop, Py_ssize_t claimed) except -1 nogil

@@ -98,6 +98,17 @@ def _u16(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.
 @cython.inline
 @cython.nogil
 @cython.exceptval(check=False)
+def _i64(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.Py_ssize_t) -> cython.longlong:
+    """SequenceNumber_t: {int32 high, uint32 low} (9.3.2.3)."""
+    high: cython.longlong = _u32(data, little, at)
+    high -= high >> 31 << 32
+    return high << 32 | _u32(data, little, at + 4)
+
+
+@cython.cfunc
+@cython.inline
+@cython.nogil
+@cython.exceptval(check=False)
 def _ones(word: cython.uint) -> cython.uint:
     """Set bits of 32 (the usual halving sums)."""
     word = word - (word >> 1 & 0x55555555)
@@ -243,12 +254,6 @@ class Submessages:
         self.inline_length[row] = 0
         return 0
 
-    def _i64(self, at):
-        """SequenceNumber_t: {int32 high, uint32 low} (9.3.2.3)."""
-        high: cython.longlong = _u32(self.data, self.little, at)
-        high -= high >> 31 << 32
-        return high << 32 | _u32(self.data, self.little, at + 4)
-
     def _decode(self, kind, flags, body, stop, claimed):
         """1: the row stands; 0: it is malformed, and counted as such."""
         entity: cython.int = self.entity[kind]
@@ -278,7 +283,7 @@ class Submessages:
     def _entity(self, kind, flags, at, body, stop, claimed):
         """What begins with reader, writer and a sequence number at `at`."""
         row: cython.Py_ssize_t = self.count
-        number: cython.longlong = self._i64(at + 8)
+        number: cython.longlong = _i64(self.data, self.little, at + 8)
         entity: cython.uint = u32be(self.data, at + 4)
         self.reader[row] = u32be(self.data, at)
         self.writer[row] = entity
@@ -298,13 +303,13 @@ class Submessages:
             return self._data(kind, flags, body, stop, claimed)
         if kind == HEARTBEAT:
             self.base[row] = number
-            self.sequence[row] = self._i64(at + 16)
+            self.sequence[row] = _i64(self.data, self.little, at + 16)
             self.count_field[row] = _u32(self.data, self.little, at + 24)
             if self.sequence[row] < number - 1:  # 8.3.8.6.3
                 self.faults[F_SEQUENCE] += 1
                 return 0
         elif kind == GAP:
-            self.base[row] = self._i64(at + 16)
+            self.base[row] = _i64(self.data, self.little, at + 16)
             if self.base[row] <= 0:
                 self.faults[F_SEQUENCE] += 1
                 return 0

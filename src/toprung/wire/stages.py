@@ -53,7 +53,7 @@ class Stages:
         self.tables = tables
         self.records = container
         self.messages = Rows(MESSAGE_COLUMNS + INNER_COLUMNS, RECORDS + PLACES)
-        self.submessages = Rows(SUBMESSAGE_COLUMNS, SUBMESSAGES)
+        self.submessages = Rows(SUBMESSAGE_COLUMNS, SUBMESSAGES, SPARSE)
         self.asides = _arrays(ASIDE_COLUMNS, RECORDS)
         self.neighbours = _arrays(NEIGHBOUR_COLUMNS, NEIGHBOURS) | {"latest": np.full(MAX_KEYS, -1, "i4")}
         self.places = _arrays(PLACE_COLUMNS, PLACES) | {"heads": np.full(2 * PLACES, -1, "i4")}
@@ -74,7 +74,6 @@ class Stages:
         self.decoder: Any = kernels.submessages(
             rows, self.submessages.views(), _kinds(), keys, tables.prefix_keys, faults
         )
-        self._sparse = [self.submessages.arrays[name] for name in SPARSE]
         self._block = Block(self.messages, self.submessages)
         self._joined = memoryview(bytearray(0))
 
@@ -99,8 +98,7 @@ class Stages:
     def decode(self, view: memoryview, rows: int) -> Iterator[Block]:
         """Blocks of the first `rows` message rows: one, unless they hold more submessages than fit."""
         while rows:
-            for array in self._sparse:
-                array[: self.decoder.count] = 0
+            self.submessages.blank(self.decoder.count)
             done = self.decoder.run(view, self._joined, rows)
             self.tables.grow()
             self.messages_seen += done
