@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from toprung.diagnose.names import nearest
 from toprung.diagnose.passage import passage, reachable
 from toprung.diagnose.proof import builtin_dialogues, proof_of_match
 from toprung.diagnose.scene import Case, End, Scene
+from toprung.diagnose.strays import near_miss
 from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.picture import Dialogue, Endpoint, Locator, Mark, Participant, Side
 from toprung.wire.ids import EntityId, is_builtin
@@ -27,9 +27,7 @@ def judge_introduced(scene: Scene, case: Case) -> Verdict:
             return verdict
     if proof_of_match(scene, case):
         return HELD
-    known = [scene.ends_on_topic(end, case) for end in case.ends]
-    both = all(known) and all(_crossed(scene, case, end) for end in case.ends)
-    return HELD if both else UNSEEN
+    return HELD if all(_crossed(scene, case, end) for end in case.ends) else UNSEEN
 
 
 def _other(case: Case, end: End) -> End:
@@ -38,6 +36,10 @@ def _other(case: Case, end: End) -> End:
 
 def _crossed(scene: Scene, case: Case, end: End) -> bool:
     """Whether this end's description came to the other: acknowledged, or in the other machine's capture."""
+    stray = near_miss(scene, case, end)
+    described = scene.ends_on_topic(end, case) or ((stray,) if stray else ())
+    if not described:
+        return False
     other = _other(case, end)
     announcer = ANNOUNCER[end.side]
     if any(
@@ -46,7 +48,7 @@ def _crossed(scene: Scene, case: Case, end: End) -> bool:
     ):
         return True
     views = scene.views_at(other.machine)
-    return any(m.view in views for e in scene.ends_on_topic(end, case) for m in e.introduced)
+    return any(m.view in views for e in described for m in e.introduced)
 
 
 def _duplicate_identity(scene: Scene, case: Case) -> Verdict | None:
@@ -176,7 +178,11 @@ def _works_without(scene: Scene, case: Case, end: End) -> bool:
     if proof is not None and proof.acknowledged:
         return True
     readers = scene.ends_on_topic(case.reader, case)
-    if proof is None or any(r.qos and r.qos.reliability for r in readers):
+    if any(r.qos and r.qos.reliability for r in readers):
+        return False
+    if not scene.views_at(case.reader.machine):
+        return True  # whether the introduction came there in order does not show elsewhere
+    if proof is None:
         return False
     return any(_came_in_order(scene, case, w) for w in scene.ends_on_topic(end, case))
 
@@ -261,9 +267,7 @@ def _endpoint_absent(scene: Scene, case: Case) -> Verdict | None:
         if not end.seen or scene.ends_on_topic(end, case) or proof_of_match(scene, case):
             continue
         have = scene.endpoints_of(end.lives, end.side)
-        if nearest(
-            case.declared.wire_topic, [e.topic for e in have if e.topic and not _is_declared(scene, end, e)]
-        ):
+        if near_miss(scene, case, end):
             continue  # a rung higher: the name differs
         upto = _announced_upto(scene, end)
         if upto is None or len(have) < upto or not scene.cast.certain(end.name):
@@ -284,13 +288,6 @@ def _endpoint_absent(scene: Scene, case: Case) -> Verdict | None:
             ),
         )
     return None
-
-
-def _is_declared(scene: Scene, end: End, endpoint: Endpoint) -> bool:
-    """Whether the endpoint serves another declared flow of this participant."""
-    return any(
-        f.wire_topic == endpoint.topic and end.name in (f.writer, f.reader) for f in scene.site.flows()
-    )
 
 
 def _announced_upto(scene: Scene, end: End) -> int | None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from toprung.diagnose.names import nearest
 from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, End, Scene
+from toprung.diagnose.strays import near_miss
 from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.finding import Evidence
 from toprung.model.picture import Endpoint, Side
@@ -78,13 +78,10 @@ def _introductions(scene: Scene, endpoint: Endpoint, says: str) -> tuple[Evidenc
 def _topic_name(scene: Scene, case: Case) -> Verdict | None:
     """One end lacks the topic and has, on the same side, one of nearly the same name that nobody declared."""
     for end in case.ends:
-        if not end.seen or scene.ends_on_topic(end, case):
+        stray = near_miss(scene, case, end)
+        if stray is None:
             continue
-        strays = {e.topic: e for e in _strays(scene, end) if e.topic}
-        found = nearest(case.declared.wire_topic, strays)
-        if found is None or found == case.declared.wire_topic:
-            continue
-        stray = strays[found]
+        found = stray.topic
         does = "writes" if end.side is Side.WRITER else "reads"
         return broken(
             "topic-name",
@@ -107,11 +104,6 @@ def _topic_name(scene: Scene, case: Case) -> Verdict | None:
 
 def _other(case: Case, end: End) -> End:
     return case.reader if end is case.writer else case.writer
-
-
-def _strays(scene: Scene, end: End) -> Iterator[Endpoint]:
-    declared = {f.wire_topic for f in scene.site.flows() if end.name in (f.writer, f.reader)}
-    return (e for e in scene.endpoints_of(end.lives, end.side) if e.topic not in declared)
 
 
 def _type_name(meeting: Meeting) -> Verdict | None:

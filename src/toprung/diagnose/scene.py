@@ -190,6 +190,17 @@ class Scene:
         )
         return max((t.last.time_ns for t in tallies), default=None)
 
+    def wire_topics_of(self, name: str) -> frozenset[str]:
+        """The topics that the site declares for a participant, as the wire should show them."""
+        return self._wire_topics.get(name, frozenset())
+
+    @cached_property
+    def _wire_topics(self) -> dict[str, frozenset[str]]:
+        ends = ((end.name, case.declared.wire_topic) for case in self.cases for end in case.ends)
+        return {
+            name: frozenset(t for _, t in pairs) for name, pairs in _grouped(ends, lambda e: e[0]).items()
+        }
+
     # how to point at a packet
 
     def first_mark(self, view: View) -> Mark:

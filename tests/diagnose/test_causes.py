@@ -1,0 +1,35 @@
+"""Codes, rungs and judges keep together."""
+
+import ast
+from pathlib import Path
+
+import toprung.diagnose
+from toprung.diagnose.ladder import JUDGES
+from toprung.model.causes import CAUSES
+from toprung.model.ladder import RUNGS
+
+# No loop is judged from captures yet: its reaction time needs the forecast's arithmetic.
+NOT_FROM_CAPTURES = {"loop-too-slow"}
+
+
+def codes_in_source() -> set[str]:
+    """Every string constant of the package that is a cause."""
+    folder = Path(toprung.diagnose.__file__).parent
+    trees = [ast.parse(path.read_text()) for path in folder.glob("*.py")]
+    constants = (n.value for tree in trees for n in ast.walk(tree) if isinstance(n, ast.Constant))
+    return {c for c in constants if isinstance(c, str) and c in CAUSES}
+
+
+def codes_of_qos() -> set[str]:
+    """Causes that the request/offer rules give by their own names."""
+    import toprung.model.qos as qos
+
+    return {code for code in CAUSES if f'"{code}"' in Path(qos.__file__).read_text()}
+
+
+def test_every_cause_can_be_found():
+    assert codes_in_source() | codes_of_qos() == set(CAUSES) - NOT_FROM_CAPTURES
+
+
+def test_every_rung_has_a_judge():
+    assert tuple(JUDGES) == RUNGS
