@@ -13,8 +13,8 @@ from toprung.model.picture import Dialogue, Endpoint, Locator, Mark, Participant
 from toprung.wire.ids import EntityId, is_builtin
 
 SHARED_MEMORY = 16
-PLEAS = 12  # heartbeats to somebody who has acknowledged all: a settled writer sends half as many
-PLEA_PERIOD_S = 1.0
+PLEAS = 6  # heartbeats to somebody who has acknowledged all: a settled writer sends two or three
+PLEA_PERIOD_S = 1.5
 UNICAST_KINDS = (1, 2)
 LATE_ANSWER_S = 1.0  # healthy peers answer a discovery heartbeat within some milliseconds
 ANNOUNCER = {Side.WRITER: EntityId.PUBLICATIONS_WRITER, Side.READER: EntityId.SUBSCRIPTIONS_WRITER}
