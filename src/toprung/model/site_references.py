@@ -32,10 +32,17 @@ def entries(data: Data, section: str) -> dict[str, Data]:
 
 def texts(value: object, path: Path) -> Iterator[tuple[Path, str]]:
     """The words of a value that may be one word or a list of them, each with its place."""
-    if isinstance(value, str):
-        yield path, value
-    elif isinstance(value, list):
-        yield from (((*path, at), item) for at, item in enumerate(value) if isinstance(item, str))
+    if isinstance(value, list):
+        for at, item in enumerate(value):
+            yield from _word((*path, at), item)
+    else:
+        yield from _word(path, value)
+
+
+def _word(path: Path, value: object) -> Iterator[tuple[Path, str]]:
+    """A name; one that YAML reads as a number is a name, too, as the schema takes it."""
+    if isinstance(value, str | int | float) and not isinstance(value, bool):
+        yield path, str(value)
 
 
 def _unknown(path: Path, what: str, wrong: str, known: Collection[str]) -> Iterator[Fault]:
