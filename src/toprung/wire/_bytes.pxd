@@ -7,6 +7,12 @@ from libc.string cimport memcpy
 
 @cython.boundscheck(False)
 @cython.wraparound(False)
+cdef inline unsigned char u8(const unsigned char[::1] data, Py_ssize_t at) noexcept nogil:
+    return data[at] if 0 <= at < data.shape[0] else 0
+
+
+@cython.boundscheck(False)
+@cython.wraparound(False)
 cdef inline uint16_t u16le(const unsigned char[::1] data, Py_ssize_t at) noexcept nogil:
     cdef uint16_t value = 0
     if 0 <= at <= data.shape[0] - 2:
@@ -52,24 +58,23 @@ cdef inline uint64_t digest(
     const unsigned char[::1] data, Py_ssize_t at, Py_ssize_t size, uint64_t seed
 ) noexcept nogil:
     cdef uint64_t factor = 0x9E3779B97F4A7C15ULL
-    cdef uint64_t[4] words
-    cdef uint64_t a = seed, b = seed ^ 1, c = seed ^ 2, d = seed ^ 3, state = 0
-    cdef uint64_t[4] lanes
+    cdef uint64_t a = seed, b = seed ^ 1, c = seed ^ 2, d = seed ^ 3
     cdef Py_ssize_t place = 0
-    cdef int lane
     if at < 0 or size < 0 or at + size > data.shape[0]:
         return 0
     while place + 32 <= size:
-        memcpy(words, &data[at + place], 32)
-        a = (a ^ words[0]) * factor
-        b = (b ^ words[1]) * factor
-        c = (c ^ words[2]) * factor
-        d = (d ^ words[3]) * factor
+        a = (a ^ u64le(data, at + place)) * factor
+        b = (b ^ u64le(data, at + place + 8)) * factor
+        c = (c ^ u64le(data, at + place + 16)) * factor
+        d = (d ^ u64le(data, at + place + 24)) * factor
         place += 32
-    lanes[0], lanes[1], lanes[2], lanes[3] = a, b, c, d
+    while place + 4 <= size:
+        d = (d ^ u32le(data, at + place)) * factor
+        place += 4
     while place < size:
-        lanes[place & 3] = (lanes[place & 3] ^ data[at + place]) * factor
+        d = (d ^ data[at + place]) * factor
         place += 1
-    for lane in range(4):
-        state = (state ^ lanes[lane] ^ lanes[lane] >> 32) * factor
-    return state ^ state >> 29
+    a = (a ^ c >> 32) * factor
+    b = (b ^ d >> 32) * factor
+    a = (a ^ a >> 32 ^ b ^ c ^ d) * factor
+    return a ^ a >> 29

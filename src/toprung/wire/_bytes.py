@@ -6,6 +6,10 @@ Each returns 0 where the bytes are not all there: callers check lengths first, t
 from __future__ import annotations
 
 
+def u8(data: memoryview, at: int) -> int:
+    return data[at] if 0 <= at < len(data) else 0
+
+
 def u16le(data: memoryview, at: int) -> int:
     return int.from_bytes(data[at : at + 2], "little") if 0 <= at <= len(data) - 2 else 0
 
@@ -35,16 +39,20 @@ MASK = (1 << 64) - 1
 
 
 def digest(data: memoryview, at: int, size: int, seed: int) -> int:
-    """64 bits of `size` octets from `at`: four lanes of xor and multiply, folded.  0 where they are not all there."""
+    """64 bits of `size` octets: four lanes of xor and multiply, folded.  0 where they are not all there."""
     if at < 0 or size < 0 or at + size > len(data):
         return 0
     lanes = [seed, seed ^ 1, seed ^ 2, seed ^ 3]
-    for place in range(0, size - size % 32, 8):
+    rest = size - size % 32
+    for place in range(0, rest, 8):
         lane = place >> 3 & 3
         lanes[lane] = (lanes[lane] ^ u64le(data, at + place)) * FACTOR & MASK
-    for place in range(size - size % 32, size):
-        lanes[place & 3] = (lanes[place & 3] ^ data[at + place]) * FACTOR & MASK
-    state = 0
-    for lane in lanes:
-        state = (state ^ lane ^ lane >> 32) * FACTOR & MASK
-    return state ^ state >> 29
+    a, b, c, d = lanes
+    for place in range(rest, size - 3, 4):
+        d = (d ^ u32le(data, at + place)) * FACTOR & MASK
+    for place in range(size - size % 4, size):
+        d = (d ^ data[at + place]) * FACTOR & MASK
+    a = (a ^ c >> 32) * FACTOR & MASK
+    b = (b ^ d >> 32) * FACTOR & MASK
+    a = (a ^ a >> 32 ^ b ^ c ^ d) * FACTOR & MASK
+    return a ^ a >> 29

@@ -48,6 +48,8 @@ cdef class Datagrams:
     cdef Intern addresses
     cdef Fragments joiner
     cdef readonly Py_ssize_t count
+    cdef Py_ssize_t capacity
+    cdef Py_ssize_t records
     cdef readonly Py_ssize_t asides
     cdef readonly Py_ssize_t short
     cdef readonly int neighbours

@@ -18,7 +18,7 @@ try:
 except ImportError:  # uncompiled, its names are enough
     from toprung.wire import _uncompiled as cython
 
-from toprung.wire.columns import MessageFlag
+from toprung.wire.columns import MessageFlag, shortest
 from toprung.wire.faults import Fault
 from toprung.wire.link import Framing
 
@@ -97,6 +97,8 @@ class Datagrams:
         self.short = 0
         self.count = 0
         self.asides = 0
+        self.capacity = shortest(messages)
+        self.records = shortest(records)
 
     def declare(self, framing: Any) -> None:
         """The `Framing` of each interface of the capture, one octet each."""
@@ -113,7 +115,7 @@ class Datagrams:
     def run(self, data: Any, records: Any, packets_before: Any) -> None:
         """Decode `records` rows; the first is packet `packets_before` + 1."""
         number: cython.uint = packets_before
-        rows: cython.Py_ssize_t = records
+        rows: cython.Py_ssize_t = min(records, self.records)
         row: cython.Py_ssize_t
         self.data = data
         self.count = 0
@@ -297,8 +299,11 @@ class Datagrams:
         self.target_port[self.count] = u16be(self.data, at + 2)
         return self._row(at + 8, end, length - 8, -1)
 
+    @cython.boundscheck(False)
     def _row(self, at, end, size, piece):
         row: cython.Py_ssize_t = self.count
+        if row >= self.capacity:
+            return 0
         self.time_ns[row] = self.r_time[self.row]
         self.packet[row] = self.number
         self.interface[row] = self.nic

@@ -36,8 +36,8 @@ class Intern:
     def index(self, high, low):  # type: ignore[no-untyped-def]
         """The key's number."""
         mask: cython.ulonglong = self.slots.shape[0] - 1
-        place: cython.ulonglong = ((high * FACTOR & MASK) ^ low) * FACTOR & MASK
-        place = (place >> 40 ^ place >> 20) & mask
+        place: cython.ulonglong = (high ^ low ^ low >> 32) * FACTOR & MASK
+        place = place >> 40 & mask
         row: cython.uint = self.slots[place]
         while row != 0:
             if self.low[row] == low and self.high[row] == high:

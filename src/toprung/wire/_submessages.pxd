@@ -1,5 +1,5 @@
 cimport cython
-from toprung.wire._bytes cimport digest, u16be, u16le, u32be, u32le, u64le
+from toprung.wire._bytes cimport digest, u8, u16be, u16le, u32be, u32le, u64le
 from toprung.wire._intern cimport Intern
 
 
@@ -46,6 +46,8 @@ cdef class Submessages:
     cdef Intern addresses
     cdef Intern prefixes
     cdef readonly Py_ssize_t count
+    cdef Py_ssize_t capacity
+    cdef Py_ssize_t messages
     cdef readonly Py_ssize_t unreadable
     # of the message in hand
     cdef Py_ssize_t row

@@ -16,12 +16,12 @@ try:
 except ImportError:  # uncompiled, its names are enough
     from toprung.wire import _uncompiled as cython
 
-from toprung.wire.columns import NO_TIME, MessageFlag
+from toprung.wire.columns import NO_TIME, MessageFlag, shortest
 from toprung.wire.faults import Fault
 from toprung.wire.ids import FIRST_VENDOR_KIND, HEADER_LENGTH, MAGIC, MAJOR_VERSION, MAX_SET_BITS, Sub
 
 if not cython.compiled:
-    from toprung.wire._bytes import digest, u16be, u16le, u32be, u32le, u64le
+    from toprung.wire._bytes import digest, u8, u16be, u16le, u32be, u32le, u64le
 
 HEADER = cython.declare(cython.int, HEADER_LENGTH)
 HEADER_MAGIC = cython.declare(cython.uint, int.from_bytes(MAGIC, "little"))
@@ -140,13 +140,17 @@ class Submessages:
         self.addresses, self.prefixes, self.faults = addresses, prefixes, faults
         self.unreadable = 0
         self.count = 0
+        self.capacity = shortest(submessages)
+        self.messages = shortest(messages)
+        if shortest(kinds) < 256 or len(faults) < len(Fault):
+            raise ValueError("tables by kind must have a place for every kind")
 
     def run(self, captured: Any, joined: Any, messages: Any) -> Any:
         """Decode so many message rows; how many found room.
 
         The columns named in `SPARSE` are expected to be zero, and are zero beyond `count` afterwards.
         """
-        rows: cython.Py_ssize_t = messages
+        rows: cython.Py_ssize_t = min(messages, self.messages)
         self.captured = captured
         self.joined = joined
         self.count = 0
@@ -154,12 +158,13 @@ class Submessages:
             rows = self._messages(rows)
         return rows
 
+    @cython.boundscheck(False)
     def _messages(self, rows):
         row: cython.Py_ssize_t = 0
         joined: cython.bint = False
         self.data = self.captured
         while row < rows:
-            if self.count + 1 + (self.m_room[row] >> 2) > self.kind.shape[0]:
+            if self.count + 1 + (self.m_room[row] >> 2) > self.capacity:
                 break  # no message holds more submessages than a quarter of its octets
             if ((self.m_flags[row] & FRAGMENTED) != 0) != joined:
                 joined = not joined
@@ -168,6 +173,7 @@ class Submessages:
             row += 1
         return row
 
+    @cython.boundscheck(False)
     def _message(self, row, at, end):
         self.row = row
         self.cut = (self.m_flags[row] & NOT_WHOLE) != 0
@@ -187,9 +193,10 @@ class Submessages:
             self.faults[F_LENGTH] += 1
         return 0
 
+    @cython.boundscheck(False)
     def _header(self, at, end):
         """Start the receiver's state from an RTPS header (8.3.4); 0: there is none."""
-        if at + HEADER > end or self.data[at + 4] != MAJOR:
+        if at + HEADER > end or u8(self.data, at + 4) != MAJOR:
             if at + HEADER <= end or not self.cut:
                 self.faults[F_VERSION] += 1
             return 0
@@ -204,10 +211,11 @@ class Submessages:
         high: cython.ulonglong = u32le(self.data, at + 8)
         return 0 if low == 0 and high == 0 else self.prefixes.index(high, low)
 
+    @cython.boundscheck(False)
     def _submessage(self, at, end):
         """Decode one; where the next begins (`end` where nothing sensible can follow)."""
-        kind: cython.int = self.data[at]
-        flags: cython.int = self.data[at + 1]
+        kind: cython.int = u8(self.data, at)
+        flags: cython.int = u8(self.data, at + 1)
         body: cython.Py_ssize_t = at + 4
         length: cython.Py_ssize_t
         stop: cython.Py_ssize_t
@@ -229,6 +237,8 @@ class Submessages:
                 self.faults[F_SHORT] += 1
             return body + length
         row = self.count
+        if row >= self.capacity:
+            return end
         self.message[row] = self.row
         self.kind[row] = kind
         self.flags[row] = flags
@@ -243,6 +253,7 @@ class Submessages:
         self.count = row + 1
         return body + length
 
+    @cython.boundscheck(False)
     def _blank(self):
         """Give the row in hand back as it was found: rows are zero but for what is in them."""
         row: cython.Py_ssize_t = self.count
@@ -254,6 +265,7 @@ class Submessages:
         self.inline_length[row] = 0
         return 0
 
+    @cython.boundscheck(False)
     def _decode(self, kind, flags, body, stop, claimed):
         """1: the row stands; 0: it is malformed, and counted as such."""
         entity: cython.int = self.entity[kind]
@@ -280,6 +292,7 @@ class Submessages:
         """Time_t (9.3.2.1), to the nearest nanosecond."""
         return seconds * 1_000_000_000 + (fraction * 1_000_000_000 + HALF >> 32)
 
+    @cython.boundscheck(False)
     def _entity(self, kind, flags, at, body, stop, claimed):
         """What begins with reader, writer and a sequence number at `at`."""
         row: cython.Py_ssize_t = self.count
@@ -322,6 +335,7 @@ class Submessages:
             return self._set(at + 20, stop, claimed, 1)
         return 1
 
+    @cython.boundscheck(False)
     def _set(self, at, stop, claimed, counted):
         """numBits and bitmap words (9.4.2.6: bit 0 is the highest of word 0), then perhaps a count."""
         row: cython.Py_ssize_t = self.count
@@ -351,6 +365,7 @@ class Submessages:
             self.count_field[row] = _u32(self.data, self.little, at + 4 * words)
         return 1
 
+    @cython.boundscheck(False)
     def _data(self, kind, flags, body, stop, claimed):
         """Inline QoS and payload of DATA (9.4.5.4) and DATA_FRAG (9.4.5.5)."""
         row: cython.Py_ssize_t = self.count
@@ -381,6 +396,7 @@ class Submessages:
         self.payload_length[row] = stop - at if kind == DATA_FRAG or flags & 0x0C else 0
         return 1
 
+    @cython.boundscheck(False)
     def _bad_fragment(self, row):
         """The conditions of 8.3.8.3.3, as far as the header shows them."""
         first: cython.ulonglong = self.fragment[row]
@@ -399,6 +415,7 @@ class Submessages:
             at += 4 + _u16(self.data, self.little, at + 2)
         return -1
 
+    @cython.boundscheck(False)
     def _print(self, row, at, end):
         """Fingerprint of a datagram: addresses, ports, IP identification, UDP length, first octets.
 

@@ -7,6 +7,7 @@ stand for "none".
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sized
 from dataclasses import dataclass
 from enum import IntFlag
 
@@ -75,3 +76,8 @@ SUBMESSAGE_COLUMNS = (
 )
 
 NO_TIME = -(1 << 63)
+
+
+def shortest(columns: Mapping[str, Sized]) -> int:
+    """Rows that every column has.  Kernels ask at their door, and then check a row once for all columns."""
+    return min(len(column) for column in columns.values())
