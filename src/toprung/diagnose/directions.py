@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from toprung.diagnose.pair import Pair, enough, talk
+from toprung.diagnose.pair import ENOUGH, Pair, enough, talk
 from toprung.diagnose.passage import Passage, passage, reachable
 from toprung.diagnose.scene import Scene
 from toprung.diagnose.verdict import Verdict, broken
-from toprung.model.picture import Mark, NoticeKind, Tally
+from toprung.model.picture import Dialogue, Mark, NoticeKind, Tally
+from toprung.wire.ids import is_builtin
 
+MANY_PLEAS = 6  # a writer that heard the acknowledgement sends two or three heartbeats
 PATIENCE_S = 1.0  # healthy peers answer discovery within milliseconds
 
 
@@ -28,10 +30,8 @@ def _unicast_fails(pair: Pair, way: Passage) -> Verdict | None:
     if lost and way.sent_unicast is not None and _lasts(way.sent_unicast.first, way.sent_unicast.last):
         mark, says = way.sent_unicast.first, f"{way.sender} sends to {way.receiver}; it does not arrive"
     elif (ignored := _ignored(scene, way)) is not None and (way.seen_coming or _is_known(scene, way)):
-        mark = ignored.first
-        says = (
-            f"{way.sender} asks {way.receiver} to acknowledge, {ignored.count} times, and is never answered"
-        )
+        plea, what = ignored
+        mark, says = plea.first, f"{way.sender} asks {way.receiver} {what}, {plea.count} times, in vain"
     else:
         return None
     return _unicast_verdict(pair, way, mark, says)
@@ -69,15 +69,49 @@ def _can_be_answered(pair: Pair, way: Passage) -> bool:
     ) or not any(scene.participant(i).metatraffic_unicast for i in scene.population(way.sender))
 
 
-def _ignored(scene: Scene, way: Passage) -> Tally | None:
-    """The longest plea for acknowledgement, if the receiver never acknowledged anything at all."""
-    views = scene.views_at(way.sender) | scene.views_at(way.receiver)
-    said = [d for d in talk(scene, way) if d.view in views]  # elsewhere only half of it may pass
-    if any(d.acknowledged_below > 1 for d in said):
-        return None
-    pleas = [d.heartbeats for d in said if d.written_upto >= 1 and d.heartbeats]
-    lasting = [t for t in pleas if enough(t) and _lasts(t.first, t.last)]
-    return max(lasting, key=lambda t: t.count, default=None)
+def _ignored(scene: Scene, way: Passage) -> tuple[Tally, str] | None:
+    """The longest plea of the sender that the receiver never heeded, if it heeded none, and what it asks.
+
+    Either the sender asks to be acknowledged, or it asks for missing introductions again and again.
+    """
+    views = scene.views_at(way.sender) | scene.views_at(way.receiver)  # elsewhere only half of it may pass
+    own = [d for d in talk(scene, way) if d.view in views]
+    pleas = [(d.heartbeats, "to acknowledge") for d in own if d.heartbeats and _in_vain(d)]
+    if any(d.acknowledged_below > 1 for d in own):
+        pleas = []  # what was acknowledged may have come by multicast; what is asked for must come by unicast
+    if not _loses(scene, way):
+        theirs = [d for d in talk(scene, passage(scene, way.receiver, way.sender)) if d.view in views]
+        if any(map(_unheard, theirs)):
+            pleas += [(d.acknacks, "for what it missed") for d in theirs if d.acknacks and _never_given(d)]
+    lasting = [(t, what) for t, what in pleas if enough(t) and _lasts(t.first, t.last)]
+    return max(lasting, key=lambda plea: plea[0].count, default=None)
+
+
+def _in_vain(dialogue: Dialogue) -> bool:
+    return dialogue.written_upto >= 1 and dialogue.acknowledged_below <= 1
+
+
+def _never_given(dialogue: Dialogue) -> bool:
+    """Whether introductions are asked for again and again, and never come."""
+    return is_builtin(dialogue.writer.entity) and dialogue.asked_again >= ENOUGH and _in_vain(dialogue)
+
+
+def _unheard(dialogue: Dialogue) -> bool:
+    """Whether a discovery writer goes on asking although it was told that nothing is missing."""
+    beats = dialogue.heartbeats
+    return (
+        is_builtin(dialogue.writer.entity)
+        and dialogue.acknowledged_below > dialogue.written_upto >= 1
+        and beats is not None
+        and beats.count >= MANY_PLEAS
+        and _lasts(beats.first, beats.last)
+    )
+
+
+def _loses(scene: Scene, way: Passage) -> bool:
+    """Whether answers get lost on the way back: then the plea was heard."""
+    back = scene.crossings(way.receiver, way.sender)
+    return any(not c.multicast and c.sent - c.arrived >= ENOUGH for c in back)
 
 
 def _unicast_verdict(pair: Pair, way: Passage, mark: Mark, says: str) -> Verdict:

@@ -16,6 +16,7 @@ SHARED_MEMORY = 16
 PLEAS = 6  # heartbeats to somebody who has acknowledged all: a settled writer sends two or three
 PLEA_PERIOD_S = 1.5
 UNICAST_KINDS = (1, 2)
+ANSWERS = 5  # fewer may all be from before the reader was there
 LATE_ANSWER_S = 1.0  # healthy peers answer a discovery heartbeat within some milliseconds
 ANNOUNCER = {Side.WRITER: EntityId.PUBLICATIONS_WRITER, Side.READER: EntityId.SUBSCRIPTIONS_WRITER}
 
@@ -310,7 +311,7 @@ def _overload(scene: Scene, case: Case) -> Verdict | None:
         slow = [
             d
             for d in builtin_dialogues(scene, other.lives, end.lives)
-            if d.answer and d.answer.p50 > LATE_ANSWER_S and d.heartbeats
+            if d.answer and d.answer.count >= ANSWERS and d.answer.p50 > LATE_ANSWER_S and d.heartbeats
         ]
         if not slow:
             continue

@@ -9,7 +9,7 @@ from toprung.diagnose.delivery import BURST_SHARE, MANY, Delivery, delivery, hel
 from toprung.diagnose.scene import Case, End, Scene
 from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.finding import Severity
-from toprung.model.picture import Dialogue, Mark, Samples, Spread
+from toprung.model.picture import Mark, Samples, Spread
 
 ENOUGH = 8  # samples or answers: fewer show no habit
 PERIODS = 3  # a pause of so many periods is felt
@@ -110,12 +110,10 @@ def _overloaded(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     if rate is None or within is None:
         return None
     bearable = max(within, PERIODS / rate)
-    for end, other in ((case.writer, case.reader), (case.reader, case.writer)):
-        if (uneven := _bursty(scene, end, bearable)) is not None and uneven.between is not None:
-            return _overload_verdict(scene, end, uneven.between, uneven.tally.first, "sends nothing")
-        late = _late_answers(scene, end, other, bearable)
-        if late is not None and late.answer is not None and late.heartbeats is not None:
-            return _overload_verdict(scene, end, late.answer, late.heartbeats.first, "answers nothing")
+    for end in case.ends:
+        uneven = _bursty(scene, end, bearable)
+        if uneven is not None and uneven.between is not None:
+            return _overload_verdict(scene, end, uneven.between, uneven.tally.first)
     return None
 
 
@@ -127,29 +125,17 @@ def _bursty(scene: Scene, end: End, bearable_s: float) -> Samples | None:
     return max(uneven, key=lambda s: s.between.count if s.between else 0, default=None)
 
 
-def _late_answers(scene: Scene, end: End, other: End, bearable_s: float) -> Dialogue | None:
-    """Heartbeats that came to the end's machine and were mostly answered too late."""
-    views = scene.views_at(end.machine)
-    late = [
-        d
-        for d in scene.dialogues(other.lives, end.lives)
-        if d.answer and d.answer.count >= ENOUGH and d.answer.p50 > bearable_s and d.view in views
-    ]
-    return max(late, key=lambda d: d.answer.p50 if d.answer else 0.0, default=None)
-
-
-def _overload_verdict(scene: Scene, end: End, pauses: Spread, since: Mark, does: str) -> Verdict:
+def _overload_verdict(scene: Scene, end: End, pauses: Spread, since: Mark) -> Verdict:
     return broken(
         "machine-overloaded",
         end.machine,
-        f"{end.machine} {does} for up to {pauses.most:.1f} s at a time and then catches up in a "
-        "burst: it is too "
-        "busy, or its process is held up.",
+        f"{end.machine} sends nothing for up to {pauses.most:.1f} s at a time and then catches up "
+        "in a burst: "
+        "it is too busy, or its process is held up.",
         f"What it writes comes in bursts, and what it gets is used late. {CAUTION}",
-        (scene.evidence(since, f"from here on, {end.name} {does} for a while and then all at once"),),
+        (scene.evidence(since, f"from here on, {end.name} sends nothing for a while and then all at once"),),
         (
-            f"Find what takes {end.machine}'s processor (load, thermal throttling, swap, a "
-            "debugger) and take that elsewhere.",
+            f"Find what takes {end.machine}'s processor (load, thermal throttling, swap, a debugger).",
             "Give the driver's process a real-time priority, and the base fewer participants to "
             "keep track of.",
         ),
