@@ -66,7 +66,7 @@ def _can_be_answered(pair: Pair, way: Passage) -> bool:
         for i in scene.population(way.sender)
         for locator in scene.participant(i).metatraffic_unicast
         if locator.kind in (1, 2)
-    ) or not any(scene.participant(i).metatraffic_unicast for i in scene.population(way.sender))
+    )
 
 
 def _ignored(scene: Scene, way: Passage) -> tuple[Tally, str] | None:

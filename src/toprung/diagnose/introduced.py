@@ -271,8 +271,9 @@ def _endpoint_absent(scene: Scene, case: Case) -> Verdict | None:
         if near_miss(scene, case, end):
             continue  # a rung higher: the name differs
         upto = _announced_upto(scene, end)
-        if upto is None or len(have) < upto or not scene.cast.certain(end.name):
-            continue
+        described = [e for e in have if e.topic]
+        if upto is None or len(described) < max(upto, len(have)) or not scene.cast.certain(end.name):
+            continue  # not all of its endpoints could be read
         mark = min(
             (m for e in have for m in e.introduced), default=scene.participant(end.lives[-1]).first_heard
         )
