@@ -9,7 +9,12 @@ import sys
 
 from setuptools import Extension, setup
 
-FLAGS = ["-O2", "--param=max-inline-insns-single=2000", "--param=inline-unit-growth=400", "-fno-strict-overflow"]
+FLAGS = [  # -O3 unrolls what runs a few times only
+    "-O2",
+    "--param=max-inline-insns-single=2000",
+    "--param=inline-unit-growth=400",
+    "-fno-strict-overflow",
+]
 KERNELS = (
     "toprung.observe._assemblies",
     "toprung.observe._calls",
@@ -21,6 +26,7 @@ KERNELS = (
     "toprung.observe._streams",
     "toprung.observe._talk",
     "toprung.wire._datagrams",
+    "toprung.wire._fingerprints",
     "toprung.wire._fragments",
     "toprung.wire._intern",
     "toprung.wire._records",
@@ -37,8 +43,7 @@ def extensions() -> list[Extension]:
     except ImportError:
         return []
     sources = [
-        Extension(name, [f"src/{name.replace('.', '/')}.py"], extra_compile_args=FLAGS)
-        for name in KERNELS
+        Extension(name, [f"src/{name.replace('.', '/')}.py"], extra_compile_args=FLAGS) for name in KERNELS
     ]
     quiet = {"show_performance_hints": False}
     kernels: list[Extension] = cythonize(

@@ -1,6 +1,6 @@
 """Damaged packets through the scan and the discovery decoders: no crash, no hang, no growing memory.
 
-    python benchmarks/fuzz.py [packets] [seed]
+python benchmarks/fuzz.py [packets] [seed]
 """
 
 from __future__ import annotations
@@ -63,7 +63,10 @@ def main(packets: int, seed: int) -> None:
             totals[i] += count
         signal.alarm(0)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    sys.stdout.write("{} packets, {} submessages, {} announcements".format(*totals) + f"; peak {peak:.0f} MB; seed {seed}\n")
+    sys.stdout.write(
+        "{} packets, {} submessages, {} announcements".format(*totals)
+        + f"; peak {peak:.0f} MB; seed {seed}\n"
+    )
 
 
 if __name__ == "__main__":

@@ -24,7 +24,9 @@ HEADER = struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 262_144, 1)
 
 def prefix(participant: int) -> bytes:
     """A made-up GUID prefix."""
-    return struct.pack(">HHII", 0x010F, participant, 0xC0FFEE00 + participant, participant * 2654435761 & 0xFFFFFFFF)
+    return struct.pack(
+        ">HHII", 0x010F, participant, 0xC0FFEE00 + participant, participant * 2654435761 & 0xFFFFFFFF
+    )
 
 
 def message(rng: random.Random, participant: int, sequence: int) -> bytes:
@@ -52,7 +54,9 @@ def message(rng: random.Random, participant: int, sequence: int) -> bytes:
         parts = to + sub(0x06, 2, reader + writer + bytes(4) + bits)
     else:
         head = struct.pack(order + "HH", 0, 28) + bytes(4) + writer + number
-        parts = stamp + sub(0x16, 0, head + struct.pack(order + "IHHI", 1 + sequence % 8, 1, 1024, 8192) + bytes(1024))
+        parts = stamp + sub(
+            0x16, 0, head + struct.pack(order + "IHHI", 1 + sequence % 8, 1, 1024, 8192) + bytes(1024)
+        )
     return b"RTPS\2\3" + b"\1\x0f" + prefix(participant) + parts
 
 
@@ -88,7 +92,10 @@ def pattern(packets: int) -> bytes:
         sequence += 1
         for frame in frames(rng, participant, sequence):
             ns = len(records) * STEP_NS
-            records.append(struct.pack("<IIII", START_S + ns // 10**9, ns % 10**9 // 1000, len(frame), len(frame)) + frame)
+            records.append(
+                struct.pack("<IIII", START_S + ns // 10**9, ns % 10**9 // 1000, len(frame), len(frame))
+                + frame
+            )
     return b"".join(records[:packets])
 
 

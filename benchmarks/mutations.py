@@ -36,7 +36,9 @@ def mutate(rng: random.Random, packet: bytes) -> bytes:
         elif kind == 2:
             octets[at : at + 4] = struct.pack(rng.choice("<>") + "I", rng.choice(WORDS))
         elif kind == 3:
-            octets[at : at + 2] = struct.pack(rng.choice("<>") + "H", rng.choice((0, 1, 4, len(octets), 0xFFFF)))
+            octets[at : at + 2] = struct.pack(
+                rng.choice("<>") + "H", rng.choice((0, 1, 4, len(octets), 0xFFFF))
+            )
         elif kind == 4:
             del octets[at:]
         elif kind == 5:

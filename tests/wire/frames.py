@@ -35,7 +35,9 @@ def data(
     return sub(0x15, head + qos + payload, flags | (2 if qos else 0), order)
 
 
-def heartbeat(first: int, last: int, count: int = 1, writer: int = 0x103, order: str = "<", flags: int = 0) -> bytes:
+def heartbeat(
+    first: int, last: int, count: int = 1, writer: int = 0x103, order: str = "<", flags: int = 0
+) -> bytes:
     body = struct.pack(">II", 0, writer) + number(first, order) + number(last, order)
     return sub(0x07, body + struct.pack(order + "I", count), flags, order)
 
@@ -68,7 +70,9 @@ def ipv4(
     return start + IPv4Address(source).packed + IPv4Address(target).packed + options + body
 
 
-def ipv6(body: bytes, source: str = SOURCE6, target: str = TARGET6, protocol: int = 17, length: int | None = None) -> bytes:
+def ipv6(
+    body: bytes, source: str = SOURCE6, target: str = TARGET6, protocol: int = 17, length: int | None = None
+) -> bytes:
     start = struct.pack(">IHBB", 6 << 28, len(body) if length is None else length, protocol, 32)
     return start + IPv6Address(source).packed + IPv6Address(target).packed + body
 
@@ -77,7 +81,9 @@ def ethernet(body: bytes, kind: int = 0x0800, source: bytes = MAC) -> bytes:
     return b"\2\0\0\0\0\2" + source + struct.pack(">H", kind) + body
 
 
-def record(frame: bytes, time_ns: int = 0, length: int | None = None, order: str = "<", unit: int = 1000) -> bytes:
+def record(
+    frame: bytes, time_ns: int = 0, length: int | None = None, order: str = "<", unit: int = 1000
+) -> bytes:
     """A pcap record; `length`: octets as sent, where the frame is cut."""
     seconds, rest = divmod(time_ns, 10**9)
     return struct.pack(order + "IIII", seconds, rest // unit, len(frame), length or len(frame)) + frame

@@ -35,8 +35,13 @@ def gather(scans: Iterable[Scan]) -> Seen:
     for scan in scans:
         for block in scan.blocks():
             before = len(messages)
-            m = {c.name: getattr(block.messages, c.name)[: block.n_messages].tolist() for c in MESSAGE_COLUMNS}
-            s = {c.name: getattr(block.submessages, c.name)[: block.n_submessages].tolist() for c in SUBMESSAGE_COLUMNS}
+            m = {
+                c.name: getattr(block.messages, c.name)[: block.n_messages].tolist() for c in MESSAGE_COLUMNS
+            }
+            s = {
+                c.name: getattr(block.submessages, c.name)[: block.n_submessages].tolist()
+                for c in SUBMESSAGE_COLUMNS
+            }
             rows = [dict(zip(m, row, strict=True)) for row in zip(*m.values(), strict=True)]
             for i, row in enumerate(rows):
                 row["source"], row["target"] = (scan.tables.addresses[row[k]] for k in ("source", "target"))
@@ -45,7 +50,9 @@ def gather(scans: Iterable[Scan]) -> Seen:
             messages += rows
             subs = [dict(zip(s, row, strict=True)) for row in zip(*s.values(), strict=True)]
             for i, row in enumerate(subs):
-                row["sender"], row["addressee"] = (scan.tables.prefixes[row[k]] for k in ("sender", "addressee"))
+                row["sender"], row["addressee"] = (
+                    scan.tables.prefixes[row[k]] for k in ("sender", "addressee")
+                )
                 row["payload"], row["inline"] = bytes(block.payload(i)), bytes(block.inline_qos(i))
                 row["message"] += before
                 del row["payload_at"]
@@ -57,7 +64,13 @@ def gather(scans: Iterable[Scan]) -> Seen:
 @lru_cache(maxsize=1)
 def uncompiled() -> Kernels:
     """The kernels run as the plain Python that they are written in."""
-    names = {"records": "Records", "datagrams": "Datagrams", "fragments": "Fragments", "submessages": "Submessages"}
+    names = {
+        "records": "Records",
+        "datagrams": "Datagrams",
+        "fragments": "Fragments",
+        "submessages": "Submessages",
+        "fingerprints": "Fingerprints",
+    }
     modules = {name: _plain(f"_{name}") for name in (*names, "intern")}
     classes = {name: getattr(modules[name], title) for name, title in names.items()}
     return Kernels(**classes, intern=modules["intern"].Intern)

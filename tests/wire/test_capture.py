@@ -13,7 +13,19 @@ from scapy.layers.l2 import CookedLinux, CookedLinuxV2, Dot1Q, Ether, Loopback
 from scapy.utils import PcapNgWriter, PcapWriter
 
 from tests.wire import frames
-from tests.wire.frames import MAC, SOURCE, TARGET, capture, data, ethernet, heartbeat, ipv4, ipv6, message, udp
+from tests.wire.frames import (
+    MAC,
+    SOURCE,
+    TARGET,
+    capture,
+    data,
+    ethernet,
+    heartbeat,
+    ipv4,
+    ipv6,
+    message,
+    udp,
+)
 from tests.wire.rows import read
 from toprung.errors import CaptureError
 from toprung.wire.columns import MessageFlag
@@ -108,14 +120,16 @@ def test_message_columns() -> None:
 
 @pytest.mark.parametrize("order", ["<", ">"])
 def test_pcapng_blocks(order: str) -> None:
-    """Enhanced, simple and old packet blocks; unknown blocks between them; two interfaces and two sections."""
+    """Enhanced, simple and old packet blocks; unknown blocks between them; two interfaces, two sections."""
     frame = ethernet(PACKET)
     old = struct.pack(order + "HHIIII", 1, 0, 0, 3_000_000, len(PACKET), len(PACKET)) + PACKET
     octets = (
         frames.section(order)
         + frames.block(0xBAD, bytes(8), order)
         + frames.interface(options=frames.option(2, b"eth0", order), order=order)
-        + frames.interface(link=101, options=frames.option(9, b"\6", order) + frames.option(0, b"", order), order=order)
+        + frames.interface(
+            link=101, options=frames.option(9, b"\6", order) + frames.option(0, b"", order), order=order
+        )
         + frames.packet(frame, 5, order=order)
         + frames.block(5, bytes(12), order)
         + frames.packet(PACKET, 7, nic=1, order=order)
@@ -163,7 +177,12 @@ def test_simple_packets_are_cut_at_the_snapshot_length() -> None:
 
 
 def test_packets_of_undeclared_interfaces_are_counted() -> None:
-    octets = frames.section() + frames.interface() + frames.packet(ethernet(PACKET), nic=1) + frames.packet(ethernet(PACKET))
+    octets = (
+        frames.section()
+        + frames.interface()
+        + frames.packet(ethernet(PACKET), nic=1)
+        + frames.packet(ethernet(PACKET))
+    )
     seen = read(octets)
     assert len(seen.messages) == 1
     assert seen.summary.malformed == {"packet of an interface that the capture does not declare": 1}
@@ -225,7 +244,10 @@ LINKS: list[tuple[Callable[[], object], str]] = [
     (lambda: CookedLinuxV2() / IP(src=SOURCE, dst=TARGET), "Linux cooked v2"),
     (lambda: Loopback() / IP(src=SOURCE, dst=TARGET), "BSD loopback"),
     (lambda: IP(src=SOURCE, dst=TARGET), "raw IPv4"),
-    (lambda: Ether() / IPv6(src=SOURCE6, dst="fd77::2") / IPv6ExtHdrDestOpt() / IPv6ExtHdrFragment(), "Ethernet"),
+    (
+        lambda: Ether() / IPv6(src=SOURCE6, dst="fd77::2") / IPv6ExtHdrDestOpt() / IPv6ExtHdrFragment(),
+        "Ethernet",
+    ),
 ]
 SOURCE6 = frames.SOURCE6
 
@@ -258,9 +280,18 @@ def test_scapys_pcapng_writer(tmp_path: Path) -> None:
         (b"", "capture: it is empty; a pcap or pcapng capture is needed"),
         (b"PK\3\4 and so on", "capture: this is not a capture"),
         (frames.pcap()[:20], "ends inside the file header"),
-        (frames.pcap(link=147), "its link type is 147, which cannot be read; readable are 0 (BSD loopback), 1 (Ethernet)"),
-        (frames.pcap(struct.pack("<IIII", 0, 0, 1 << 31, 60)), "capture byte 24: the record after packet 0 claims 2147483664"),
-        (frames.section() + struct.pack("<III", 6, 1 << 30, 0), "the record after packet 0 claims 1073741824 bytes"),
+        (
+            frames.pcap(link=147),
+            "its link type is 147, which cannot be read; readable are 0 (BSD loopback), 1 (Ethernet)",
+        ),
+        (
+            frames.pcap(struct.pack("<IIII", 0, 0, 1 << 31, 60)),
+            "capture byte 24: the record after packet 0 claims 2147483664",
+        ),
+        (
+            frames.section() + struct.pack("<III", 6, 1 << 30, 0),
+            "the record after packet 0 claims 1073741824 bytes",
+        ),
         (frames.section() + struct.pack("<III", 6, 13, 0), "contradicts itself about its length"),
         (frames.section()[:8] + bytes(20), "a section has no byte-order mark"),
         (frames.section() + struct.pack("<III", 1, 8, 0), "contradicts itself about its length"),
@@ -273,7 +304,9 @@ def test_what_is_no_capture_is_refused(octets: bytes, says: str) -> None:
     assert "\n" not in str(error.value)
 
 
-@pytest.mark.parametrize("make", [lambda f: capture(f, f), lambda f: frames.section() + frames.interface() + frames.packet(f) * 2])
+@pytest.mark.parametrize(
+    "make", [lambda f: capture(f, f), lambda f: frames.section() + frames.interface() + frames.packet(f) * 2]
+)
 def test_a_cut_tail_is_read_up_to_the_cut(make: Callable[[bytes], bytes]) -> None:
     octets = make(ethernet(PACKET))
     begin = octets.rindex(ethernet(PACKET)) - (16 if octets[0] == 0xD4 else 28)
@@ -284,7 +317,8 @@ def test_a_cut_tail_is_read_up_to_the_cut(make: Callable[[bytes], bytes]) -> Non
             assert seen.summary.tail is None
         else:
             assert seen.summary.tail == (
-                f"the capture ends inside packet 2, which begins at byte {begin}: {end - begin} bytes of it are there"
+                f"the capture ends inside packet 2, which begins at byte {begin}: "
+                f"{end - begin} bytes of it are there"
             )
 
 

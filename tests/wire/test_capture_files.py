@@ -22,7 +22,9 @@ from toprung.live.files import open_capture
 def noise(packets: int) -> bytes:
     """A capture that hardly compresses."""
     rng = random.Random(5)
-    return capture(*(ethernet(ipv4(udp(message(data(i + 1, rng.randbytes(300)))), ident=i)) for i in range(packets)))
+    return capture(
+        *(ethernet(ipv4(udp(message(data(i + 1, rng.randbytes(300)))), ident=i)) for i in range(packets))
+    )
 
 
 OCTETS = noise(59)
@@ -40,7 +42,10 @@ def opened(path: Path | str, parts: int = 1) -> Seen:
         gzip.compress,
         zstandard.ZstdCompressor().compress,
         lambda octets: gzip.compress(octets[:5000]) + gzip.compress(octets[5000:]),
-        lambda octets: zstandard.ZstdCompressor().compress(octets[:5000]) + zstandard.ZstdCompressor().compress(octets[5000:]),
+        lambda octets: (
+            zstandard.ZstdCompressor().compress(octets[:5000])
+            + zstandard.ZstdCompressor().compress(octets[5000:])
+        ),
     ],
 )
 def test_compression_is_told_by_content(tmp_path: Path, pack: object) -> None:
@@ -103,7 +108,10 @@ def test_compressed_data_that_end_early_are_read_up_to_there(tmp_path: Path, pac
         (b"PNG, perhaps", "this is not a capture"),
         (gzip.compress(b"no capture"), "this is not a capture"),
         (gzip.compress(b""), "it is empty"),
-        (b"\x1f\x8b\x08\0 damaged beyond all hope, this one", "cannot be read or decompressed beyond 0 bytes"),
+        (
+            b"\x1f\x8b\x08\0 damaged beyond all hope, this one",
+            "cannot be read or decompressed beyond 0 bytes",
+        ),
         (b"\x28\xb5\x2f\xfd damaged beyond all hope", "cannot be read or decompressed beyond 0 bytes"),
     ],
 )

@@ -10,7 +10,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.wire import frames
-from tests.wire.frames import OTHER, PREFIX, capture, data, ethernet, heartbeat, ipv4, message, number, sub, udp
+from tests.wire.frames import (
+    OTHER,
+    PREFIX,
+    capture,
+    data,
+    ethernet,
+    heartbeat,
+    ipv4,
+    message,
+    number,
+    sub,
+    udp,
+)
 from tests.wire.rows import Seen, read, uncompiled
 from toprung.wire.columns import NO_TIME, MessageFlag
 from toprung.wire.faults import Fault
@@ -151,7 +163,11 @@ def test_the_receiver_follows_the_message() -> None:
 
 def test_length_zero_reaches_to_the_end() -> None:
     """9.4.5.1.3, but for PAD and INFO_TS."""
-    rows = scan(sub(Sub.INFO_TS, b"", 2), sub(Sub.PAD, b""), data(9, b"\0\1\0\0tail")[:2] + b"\0\0" + data(9, b"\0\1\0\0tail")[4:])
+    rows = scan(
+        sub(Sub.INFO_TS, b"", 2),
+        sub(Sub.PAD, b""),
+        data(9, b"\0\1\0\0tail")[:2] + b"\0\0" + data(9, b"\0\1\0\0tail")[4:],
+    )
     assert [r["kind"] for r in rows.submessages] == [Sub.INFO_TS, Sub.PAD, Sub.DATA]
     assert rows.submessages[-1]["payload"] == b"\0\1\0\0tail"
     assert rows.summary.malformed == {}
@@ -174,7 +190,10 @@ def test_a_message_behind_a_message() -> None:
 
 def test_messages_tell_discovery_from_data() -> None:
     both = MessageFlag.DISCOVERY | MessageFlag.DATA
-    flags = [scan(*subs).messages[0]["flags"] & both for subs in ((data(1, writer=0x100C2),), (data(1),), (heartbeat(1, 1, writer=0x3C2), data(1)), ())]
+    flags = [
+        scan(*subs).messages[0]["flags"] & both
+        for subs in ((data(1, writer=0x100C2),), (data(1),), (heartbeat(1, 1, writer=0x3C2), data(1)), ())
+    ]
     assert flags == [MessageFlag.DISCOVERY, MessageFlag.DATA, both, 0]
 
 
@@ -230,7 +249,10 @@ VECTORS = [
     message(data(), heartbeat(1, 2), sub(Sub.INFO_TS, bytes(8)), sub(Sub.INFO_DST, OTHER)),
     message(*(sub(Sub.ACKNACK, WHO + bytes.fromhex(octets) + bytes(4)) for octets, *_ in SETS)),
     message(sub(Sub.DATA_FRAG, FRAG_HEAD + struct.pack("<IHHI", 1, 1, 4, 8) + b"four"), sub(0x80, bytes(8))),
-    message(data(1, b"x", struct.pack("<HHIHH", 0x71, 4, 1, 1, 0)), sub(Sub.GAP, WHO + number(1) + bytes.fromhex(SETS[3][0]))),
+    message(
+        data(1, b"x", struct.pack("<HHIHH", 0x71, 4, 1, 1, 0)),
+        sub(Sub.GAP, WHO + number(1) + bytes.fromhex(SETS[3][0])),
+    ),
     message(data(1, order=">"), heartbeat(1, 2, order=">"), sub(Sub.INFO_SRC, bytes(8) + OTHER, 0, ">")),
 ]
 
@@ -257,9 +279,20 @@ def test_damaged_frames_are_read_alike_and_never_raise() -> None:
 
 
 @settings(max_examples=150, deadline=None)
-@given(st.lists(st.tuples(st.sampled_from([int(k) for k in Sub] + [0x80, 0x52, 0]), st.integers(0, 255), st.binary(max_size=64)), max_size=6))
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([int(k) for k in Sub] + [0x80, 0x52, 0]),
+            st.integers(0, 255),
+            st.binary(max_size=64),
+        ),
+        max_size=6,
+    )
+)
 def test_any_submessages_are_read_alike(parts: list[tuple[int, int, bytes]]) -> None:
-    octets = capture(ethernet(ipv4(udp(message(*(struct.pack("<BBH", k, f | 1, len(b)) + b for k, f, b in parts))))))
+    octets = capture(
+        ethernet(ipv4(udp(message(*(struct.pack("<BBH", k, f | 1, len(b)) + b for k, f, b in parts)))))
+    )
     assert read(octets) == read(octets, uncompiled())
 
 

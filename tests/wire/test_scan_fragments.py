@@ -21,10 +21,14 @@ DATAGRAM = udp(MESSAGE)
 SECOND = 10**9
 
 
-def pieces(datagram: bytes = DATAGRAM, size: int = 1000, ident: int = 1, source: str = frames.SOURCE) -> list[bytes]:
+def pieces(
+    datagram: bytes = DATAGRAM, size: int = 1000, ident: int = 1, source: str = frames.SOURCE
+) -> list[bytes]:
     """Ethernet frames of a datagram in IPv4 fragments."""
     return [
-        ethernet(ipv4(datagram[at : at + size], source, ident=ident, place=at, more=at + size < len(datagram)))
+        ethernet(
+            ipv4(datagram[at : at + size], source, ident=ident, place=at, more=at + size < len(datagram))
+        )
         for at in range(0, len(datagram), size)
     ]
 
@@ -72,14 +76,19 @@ def test_overlapping_pieces() -> None:
     evil = ethernet(ipv4(bytes(1600), place=800, more=True))
     seen = spaced(pieces()[0], pieces()[1], evil, *pieces()[2:])
     assert seen.messages[0]["datagram"][:1992] == MESSAGE[:1992]
-    shifted = [ethernet(ipv4(DATAGRAM[at : at + 1200], place=at, more=at + 1200 < len(DATAGRAM))) for at in range(0, len(DATAGRAM), 800)]
+    shifted = [
+        ethernet(ipv4(DATAGRAM[at : at + 1200], place=at, more=at + 1200 < len(DATAGRAM)))
+        for at in range(0, len(DATAGRAM), 800)
+    ]
     seen = spaced(*shifted)
     assert [m["datagram"] for m in seen.messages] == [MESSAGE]
 
 
 def test_interleaved_senders_and_identifications() -> None:
     other = udp(message(data(5, PAYLOAD[:2500])))
-    mixed = [p for group in zip(pieces(), pieces(ident=2), pieces(source="10.77.9.9"), strict=True) for p in group]
+    mixed = [
+        p for group in zip(pieces(), pieces(ident=2), pieces(source="10.77.9.9"), strict=True) for p in group
+    ]
     seen = spaced(*mixed, *pieces(other, ident=3))
     assert [m["datagram"] for m in seen.messages] == [MESSAGE] * 3 + [other[8:]]
 
@@ -99,7 +108,10 @@ def test_an_incomplete_datagram_shows_its_head() -> None:
     assert row["flags"] == MessageFlag.FRAGMENTED | MessageFlag.INCOMPLETE | MessageFlag.DATA
     assert row["datagram"] == MESSAGE[:1992]
     assert (row["size"], row["fragments"]) == (len(MESSAGE), 3)
-    assert [(s["sequence"], len(s["payload"])) for s in seen.submessages] == [(1, 8), (2, 1992 - 20 - 32 - 24)]
+    assert [(s["sequence"], len(s["payload"])) for s in seen.submessages] == [
+        (1, 8),
+        (2, 1992 - 20 - 32 - 24),
+    ]
     assert seen.summary.malformed == {}
 
 
@@ -130,7 +142,9 @@ def test_impossible_pieces_are_counted() -> None:
     beyond = ethernet(ipv4(bytes(900), place=65_000))
     words = "IP fragment of impossible place or length"
     assert spaced(odd, beyond).summary.malformed == {words: 2}
-    two_ends = spaced(*pieces(), ethernet(ipv4(bytes(8), place=8, ident=7)), ethernet(ipv4(bytes(8), place=80, ident=7)))
+    two_ends = spaced(
+        *pieces(), ethernet(ipv4(bytes(8), place=8, ident=7)), ethernet(ipv4(bytes(8), place=80, ident=7))
+    )
     assert two_ends.summary.malformed == {words: 1}
 
 
@@ -159,6 +173,13 @@ def test_other_protocols_in_fragments_are_none_of_ours() -> None:
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(st.integers(0, 3), st.integers(0, 40), st.integers(1, 40), st.booleans()), max_size=30))
+@given(
+    st.lists(st.tuples(st.integers(0, 3), st.integers(0, 40), st.integers(1, 40), st.booleans()), max_size=30)
+)
 def test_any_pieces_are_joined_alike(parts: list[tuple[int, int, int, bool]]) -> None:
-    spaced(*(ethernet(ipv4(DATAGRAM[8 * at : 8 * (at + n)], ident=i, place=8 * at, more=m)) for i, at, n, m in parts))
+    spaced(
+        *(
+            ethernet(ipv4(DATAGRAM[8 * at : 8 * (at + n)], ident=i, place=8 * at, more=m))
+            for i, at, n, m in parts
+        )
+    )

@@ -27,7 +27,11 @@ def sample(packets: int) -> bytes:
     for i in range(packets // 2):
         body = udp(message(data(i + 1, b"\0\1\0\0" + rng.randbytes(rng.choice((20, 200, 2500))))))
         source = f"10.77.{i % 7}.{1 + i % 90}"
-        waiting += pieces(body, 1000, i % 65_536, source) if len(body) > 1000 else [ethernet(ipv4(body, source, ident=i))]
+        waiting += (
+            pieces(body, 1000, i % 65_536, source)
+            if len(body) > 1000
+            else [ethernet(ipv4(body, source, ident=i))]
+        )
     for i in range(0, len(waiting) - 8, 8):
         chunk = waiting[i : i + 8]
         rng.shuffle(chunk)
@@ -100,7 +104,9 @@ def test_small_and_sectioned_captures_stay_whole() -> None:
 def test_a_capture_inside_packets_does_not_mislead() -> None:
     """Packets that carry capture records: only the outer records are boundaries."""
     inner = sample(200)[24:]
-    carriers = [ethernet(ipv4(udp(inner[i : i + 1400]), ident=i % 65_536)) for i in range(0, len(inner) - 1400, 700)]
+    carriers = [
+        ethernet(ipv4(udp(inner[i : i + 1400]), ident=i % 65_536)) for i in range(0, len(inner) - 1400, 700)
+    ]
     octets = pcap(*(record(frame, 10**9 + i * 1000) for i, frame in enumerate(carriers * 20)))
     scans = split(octets, 3, smallest=0)
     gather(scans)

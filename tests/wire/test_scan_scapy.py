@@ -114,7 +114,11 @@ def of_data(p: Any, row: dict[str, Any], octets: bytes, order: str) -> None:
 def of_data_frag(p: Any, row: dict[str, Any], octets: bytes, order: str) -> None:
     raw = p.uninterpreted_data
     _, to_qos, reader, writer, high, low, *numbers = struct.unpack_from(order + "HH4s4siIIHHI", raw, 4)
-    assert (row["reader"], row["writer"], row["sequence"]) == (entity(reader), entity(writer), wide(high, low))
+    assert (row["reader"], row["writer"], row["sequence"]) == (
+        entity(reader),
+        entity(writer),
+        wide(high, low),
+    )
     assert [row[k] for k in ("fragment", "fragments", "fragment_size", "sample_size")] == numbers
     assert row["inline"] + row["payload"] == octets[8 + to_qos :]
 
@@ -135,7 +139,11 @@ def of_acknack(p: Any, row: dict[str, Any], octets: bytes, order: str) -> None:
 def of_gap(p: Any, row: dict[str, Any], octets: bytes, order: str) -> None:
     raw = p.uninterpreted_data
     reader, writer, high, low = struct.unpack_from(order + "4s4siI", raw, 4)
-    assert (row["reader"], row["writer"], row["sequence"]) == (entity(reader), entity(writer), wide(high, low))
+    assert (row["reader"], row["writer"], row["sequence"]) == (
+        entity(reader),
+        entity(writer),
+        wide(high, low),
+    )
     found = (row["base"], row["extent"], row["named"], row["payload"])
     assert found == number_set(raw[20:], order, wide_base=True)
 
@@ -175,9 +183,11 @@ def test_submessages_are_scapys(path: Path) -> None:
     assert next(rows, None) is None
 
 
-@pytest.mark.parametrize("path", CAPTURES[::6], ids=lambda path: f"{path.parent.name}-{path.name.split('.')[0]}")
+@pytest.mark.parametrize(
+    "path", CAPTURES[::6], ids=lambda path: f"{path.parent.name}-{path.name.split('.')[0]}"
+)
 def test_unfragmented_messages_are_scapys(path: Path) -> None:
-    """Times, addresses, ports, hop limits and payloads, as scapy's own capture reader and IP layers have them."""
+    """Times, addresses, ports, hop limits and payloads, as scapy's capture reader and IP layers have them."""
     expected = []
     with RawPcapReader(str(path)) as reader:
         layer = {1: Ether, 276: CookedLinuxV2}[reader.linktype]
@@ -189,8 +199,19 @@ def test_unfragmented_messages_are_scapys(path: Path) -> None:
             if payload[:4] == b"RTPS":
                 ip, udp = frame[IP], frame[UDP]
                 time_ns = meta.sec * 10**9 + meta.usec * 1000
-                row = (packet, time_ns, ip.src, ip.dst, udp.sport, udp.dport, ip.ttl, udp.len - 8, meta.wirelen, payload)
+                row = (
+                    packet,
+                    time_ns,
+                    ip.src,
+                    ip.dst,
+                    udp.sport,
+                    udp.dport,
+                    ip.ttl,
+                    udp.len - 8,
+                    meta.wirelen,
+                    payload,
+                )
                 expected.append(row)
-    names = "packet time_ns source target source_port target_port ttl size wire_bytes datagram".split()
-    found = [tuple(row[k] for k in names) for row in seen(path).messages if row["fragments"] == 1]
+    names = "packet time_ns source target source_port target_port ttl size wire_bytes datagram"
+    found = [tuple(row[k] for k in names.split()) for row in seen(path).messages if row["fragments"] == 1]
     assert found == expected

@@ -16,7 +16,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import IO, Any, BinaryIO, cast
 
 from toprung.errors import CaptureError
 from toprung.wire.parts import split
@@ -81,7 +81,7 @@ def open_capture(path: str | Path) -> Iterator[CaptureFile]:
     piped = str(path) == "-"
     label = "standard input" if piped else str(path)
     try:
-        file = sys.stdin.buffer if piped else Path(path).open("rb")
+        file = sys.stdin.buffer if piped else Path(path).open("rb")  # noqa: SIM115 - closed below
     except OSError as error:
         raise CaptureError(_reason(error), label, NEEDED) from None
     try:
@@ -130,7 +130,7 @@ def _reader(head: bytes, stream: _Rejoined) -> Any:
     if head.startswith(ZSTD_MAGIC):
         import zstandard  # here: plain captures need not wait for it
 
-        return zstandard.ZstdDecompressor().stream_reader(stream, read_across_frames=True)
+        return zstandard.ZstdDecompressor().stream_reader(cast(IO[bytes], stream), read_across_frames=True)
     return stream
 
 

@@ -1,14 +1,8 @@
 # The compiled twins of _bytes.py, inlined into each kernel.  Each is bounds-checked once for all its
 # bytes; memcpy because nothing in a capture is aligned.  Little-endian hosts only: setup.py sees to that.
 cimport cython
-from libc.stdint cimport uint16_t, uint32_t, uint64_t
+from libc.stdint cimport int64_t, uint16_t, uint32_t, uint64_t
 from libc.string cimport memcpy
-
-
-@cython.boundscheck(False)
-@cython.wraparound(False)
-cdef inline unsigned char u8(const unsigned char[::1] data, Py_ssize_t at) noexcept nogil:
-    return data[at] if 0 <= at < data.shape[0] else 0
 
 
 @cython.boundscheck(False)
@@ -49,7 +43,30 @@ cdef inline uint32_t u32be(const unsigned char[::1] data, Py_ssize_t at) noexcep
 
 
 cdef inline uint64_t u64be(const unsigned char[::1] data, Py_ssize_t at) noexcept nogil:
-    return <uint64_t>u32be(data, at) << 32 | u32be(data, at + 4)
+    cdef uint64_t v = u64le(data, at)
+    v = (v & 0x00FF00FF00FF00FFULL) << 8 | (v >> 8 & 0x00FF00FF00FF00FFULL)
+    v = (v & 0x0000FFFF0000FFFFULL) << 16 | (v >> 16 & 0x0000FFFF0000FFFFULL)
+    return v << 32 | v >> 32
+
+
+cdef inline uint16_t u16(const unsigned char[::1] data, bint little, Py_ssize_t at) noexcept nogil:
+    return u16le(data, at) if little else u16be(data, at)
+
+
+cdef inline uint32_t u32(const unsigned char[::1] data, bint little, Py_ssize_t at) noexcept nogil:
+    return u32le(data, at) if little else u32be(data, at)
+
+
+cdef inline uint64_t words(const unsigned char[::1] data, bint little, Py_ssize_t at) noexcept nogil:
+    cdef uint64_t both
+    if little:
+        both = u64le(data, at)
+        return both << 32 | both >> 32
+    return u64be(data, at)
+
+
+cdef inline int64_t i64(const unsigned char[::1] data, bint little, Py_ssize_t at) noexcept nogil:
+    return <int64_t>words(data, little, at)
 
 
 @cython.boundscheck(False)

@@ -6,10 +6,6 @@ Each returns 0 where the bytes are not all there: callers check lengths first, t
 from __future__ import annotations
 
 
-def u8(data: memoryview, at: int) -> int:
-    return data[at] if 0 <= at < len(data) else 0
-
-
 def u16le(data: memoryview, at: int) -> int:
     return int.from_bytes(data[at : at + 2], "little") if 0 <= at <= len(data) - 2 else 0
 
@@ -32,6 +28,26 @@ def u64le(data: memoryview, at: int) -> int:
 
 def u64be(data: memoryview, at: int) -> int:
     return int.from_bytes(data[at : at + 8], "big") if 0 <= at <= len(data) - 8 else 0
+
+
+def u16(data: memoryview, little: bool, at: int) -> int:
+    return u16le(data, at) if little else u16be(data, at)
+
+
+def u32(data: memoryview, little: bool, at: int) -> int:
+    return u32le(data, at) if little else u32be(data, at)
+
+
+def words(data: memoryview, little: bool, at: int) -> int:
+    """Two 32-bit words that follow each other, the first one in the high half."""
+    both = u64le(data, at) if little else u64be(data, at)
+    return (both << 32 & MASK | both >> 32) if little else both
+
+
+def i64(data: memoryview, little: bool, at: int) -> int:
+    """SequenceNumber_t: {int32 high, uint32 low} (DDSI-RTPS 2.5, 9.3.2.3)."""
+    both = words(data, little, at)
+    return both - (both >> 63 << 64)
 
 
 FACTOR = 0x9E3779B97F4A7C15

@@ -50,6 +50,7 @@ MOBILITY = cython.declare(cython.int, 135)
 
 MAGIC = cython.declare(cython.uint, int.from_bytes(b"RTPS", "little"))
 MAPPED = cython.declare(cython.ulonglong, 0xFFFF << 32)  # ::ffff:a.b.c.d (RFC 4291, 2.5.5.2)
+ONES = cython.declare(cython.ulonglong, 0xFFFF_FFFF)
 BROADCAST = cython.declare(cython.ulonglong, 0xFFFF_FFFF_FFFF)
 
 MULTICAST = cython.declare(cython.int, int(MessageFlag.MULTICAST))
@@ -72,12 +73,23 @@ class Datagrams:
     """
 
     def __init__(
-        self, records: Any, messages: Any, asides: Any, neighbours: Any, addresses: Any, joiner: Any, faults: Any
+        self,
+        records: Any,
+        messages: Any,
+        asides: Any,
+        neighbours: Any,
+        addresses: Any,
+        joiner: Any,
+        faults: Any,
     ) -> None:
         self.r_time, self.r_at = records["time_ns"], records["at"]
         self.r_captured, self.r_length = records["captured"], records["length"]
         self.r_interface = records["interface"]
-        self.time_ns, self.packet, self.interface = messages["time_ns"], messages["packet"], messages["interface"]
+        self.time_ns, self.packet, self.interface = (
+            messages["time_ns"],
+            messages["packet"],
+            messages["interface"],
+        )
         self.source, self.target = messages["source"], messages["target"]
         self.source_port, self.target_port = messages["source_port"], messages["target_port"]
         self.ttl, self.flags, self.size = messages["ttl"], messages["flags"], messages["size"]
@@ -86,7 +98,11 @@ class Datagrams:
         self.ip_id, self.piece = messages["ip_id"], messages["piece"]
         self.aside_row, self.aside_kind = asides["row"], asides["kind"]
         self.aside_at, self.aside_end, self.aside_source = asides["at"], asides["end"], asides["source"]
-        self.n_mac, self.n_address, self.n_before = neighbours["mac"], neighbours["address"], neighbours["before"]
+        self.n_mac, self.n_address, self.n_before = (
+            neighbours["mac"],
+            neighbours["address"],
+            neighbours["before"],
+        )
         self.n_count, self.n_bytes = neighbours["count"], neighbours["bytes"]
         self.n_first_ns, self.n_last_ns = neighbours["first_ns"], neighbours["last_ns"]
         self.n_first, self.n_last = neighbours["first"], neighbours["last"]
@@ -194,15 +210,12 @@ class Datagrams:
         return 0
 
     def _ipv4(self, at, end):
-        head: cython.int
-        total: cython.int
-        place: cython.int
+        first: cython.ulonglong = u64be(self.data, at)  # version, length, ..., identification, place
+        second: cython.ulonglong = u64be(self.data, at + 8)  # time to live, protocol, checksum, source
+        head: cython.int = (first >> 56 & 15) * 4
+        total: cython.int = first >> 32 & 0xFFFF
         claimed: cython.Py_ssize_t = self.wire_end
-        if at + 20 > end:
-            return self._fault(F_IP_HEADER, end)
-        head = (self.data[at] & 15) * 4
-        total = u16be(self.data, at + 2)
-        if self.data[at] >> 4 != 4 or head < 20 or at + head > end:
+        if at + 20 > end or first >> 60 != 4 or head < 20 or at + head > end:
             return self._fault(F_IP_HEADER, end)
         if total != 0:
             claimed = at + total
@@ -210,17 +223,17 @@ class Datagrams:
             self.faults[F_IP_LENGTH] += 1
             if claimed < at + head:
                 return 0
-        self.hops = self.data[at + 8]
-        self.id = u16be(self.data, at + 4)
-        self.from_ = self.addresses.index(0, MAPPED | u32be(self.data, at + 12))
+        self.hops = second >> 56
+        self.id = first >> 16 & 0xFFFF
+        self.from_ = self.addresses.index(0, MAPPED | (second & ONES))
         self.to_high = 0
         self.to_low = MAPPED | u32be(self.data, at + 16)
-        if self.data[at + 16] >> 4 == 14 or self.to_low == BROADCAST:
+        if self.to_low >> 28 & 15 == 14 or self.to_low == BROADCAST:
             self.marks |= MULTICAST
         self._neighbour()
-        place = u16be(self.data, at + 6)
         end = min(end, claimed)
-        return self._transport(self.data[at + 9], (place & 0x1FFF) << 4 | (place >> 13 & 1), at + head, end, claimed)
+        total = (first & 0x1FFF) << 4 | (first >> 13 & 1)  # place and more-fragments
+        return self._transport(second >> 48 & 0xFF, total, at + head, end, claimed)
 
     def _ipv6(self, at, end):
         """Walks at most eight extension headers; of a fragment, only those before the fragment header."""
@@ -264,7 +277,7 @@ class Datagrams:
         return self._transport(protocol, place, at, end, claimed)
 
     def _transport(self, protocol, place, at, end, claimed):
-        """`place` is 2 * the fragment's place + more-fragments; `end` what is there, `claimed` what was sent."""
+        """`place` is 2 * the fragment's place + more-fragments; `claimed` where it ended when it was sent."""
         length: cython.Py_ssize_t = claimed - at
         if protocol == UDP:
             if place == 0:
@@ -280,10 +293,10 @@ class Datagrams:
         return 0
 
     def _udp(self, at, end, claimed):
-        length: cython.Py_ssize_t
+        head: cython.ulonglong = u64be(self.data, at)
+        length: cython.Py_ssize_t = head >> 16 & 0xFFFF
         if at + 8 > end:
             return self._fault(F_UDP, end)
-        length = u16be(self.data, at + 4)
         if length == 0:
             length = claimed - at
         if length < 8:
@@ -295,8 +308,8 @@ class Datagrams:
             return 0
         if at + length > claimed:
             self.faults[F_UDP] += 1
-        self.source_port[self.count] = u16be(self.data, at)
-        self.target_port[self.count] = u16be(self.data, at + 2)
+        self.source_port[self.count] = head >> 48
+        self.target_port[self.count] = head >> 32 & 0xFFFF
         return self._row(at + 8, end, length - 8, -1)
 
     @cython.boundscheck(False)
@@ -322,12 +335,12 @@ class Datagrams:
         return 0
 
     def _neighbour(self):
-        """Count this packet under (IP source, link-layer source); the table is bounded, later pairs are dropped."""
+        """Count this packet under (IP, link-layer source); the table is bounded, later pairs are dropped."""
         mac: cython.ulonglong
         row: cython.int
         if self.mac_at < 0:
             return 0
-        mac = cython.cast(cython.ulonglong, u16be(self.data, self.mac_at)) << 32 | u32be(self.data, self.mac_at + 2)
+        mac = u64be(self.data, self.mac_at) >> 16
         row = self.n_latest[self.from_]
         while row >= 0 and self.n_mac[row] != mac:
             row = self.n_before[row]

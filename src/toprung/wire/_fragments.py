@@ -87,7 +87,7 @@ class Fragments:
         self.silent = silent
 
     def expire(self, rows: Any, now_ns: Any) -> Any:
-        """After each block: let go what has waited too long at capture time `now_ns`; how many rows there are."""
+        """After each block: let go what waits too long by capture time `now_ns`; how many rows there are."""
         count: cython.Py_ssize_t = rows
         now: cython.longlong = now_ns
         while self.oldest != self.cursor:
@@ -177,7 +177,11 @@ class Fragments:
         """Whether this is a second, different head: the sender has used the identification again."""
         at: cython.Py_ssize_t = place
         at *= LARGEST
-        if self.p_piece >> 1 != 0 or self.p_room < 8 or self.mask[cython.cast(cython.Py_ssize_t, place) * UNITS] == 0:
+        if (
+            self.p_piece >> 1 != 0
+            or self.p_room < 8
+            or self.mask[cython.cast(cython.Py_ssize_t, place) * UNITS] == 0
+        ):
             return False
         return u32le(self.store, at) != u32le(self.data, self.p_begin) or u32le(self.store, at + 4) != u32le(
             self.data, self.p_begin + 4
@@ -240,7 +244,7 @@ class Fragments:
 
     def _put(self, place):
         """Copy what is new of the piece in hand."""
-        offset: cython.int = (self.p_piece >> 1)
+        offset: cython.int = self.p_piece >> 1
         size: cython.int = self.p_size
         mask: cython.Py_ssize_t = place
         store: cython.Py_ssize_t = place

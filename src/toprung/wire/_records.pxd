@@ -1,5 +1,5 @@
 cimport cython
-from toprung.wire._bytes cimport u16be, u16le, u32be, u32le
+from toprung.wire._bytes cimport u16, u32, words
 
 
 @cython.final

@@ -18,7 +18,7 @@ except ImportError:  # uncompiled, its names are enough
     from toprung.wire import _uncompiled as cython
 
 if not cython.compiled:
-    from toprung.wire._bytes import u16be, u16le, u32be, u32le
+    from toprung.wire._bytes import u16, u32, words
 
 MORE = cython.declare(cython.int, 0)  # the bytes end inside a record
 FULL = cython.declare(cython.int, 1)  # the columns are full
@@ -37,23 +37,8 @@ INTERFACE = cython.declare(cython.uint, 1)
 OLD_PACKET = cython.declare(cython.uint, 2)
 SIMPLE_PACKET = cython.declare(cython.uint, 3)
 PACKET = cython.declare(cython.uint, 6)
+ONES = cython.declare(cython.uint, 0xFFFFFFFF)
 POSITIVE = cython.declare(cython.ulonglong, (1 << 63) - 1)
-
-
-@cython.cfunc
-@cython.inline
-@cython.nogil
-@cython.exceptval(check=False)
-def _u32(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.Py_ssize_t) -> cython.uint:
-    return u32le(data, at) if little else u32be(data, at)
-
-
-@cython.cfunc
-@cython.inline
-@cython.nogil
-@cython.exceptval(check=False)
-def _u16(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.Py_ssize_t) -> cython.ushort:
-    return u16le(data, at) if little else u16be(data, at)
 
 
 class Records:
@@ -110,6 +95,8 @@ class Records:
         row: cython.Py_ssize_t = 0
         seconds: cython.longlong
         captured: cython.longlong
+        stamp: cython.ulonglong
+        lengths: cython.ulonglong
         ahead: cython.Py_ssize_t = at
         touched: cython.uchar = 0
         self.status = FULL
@@ -121,7 +108,8 @@ class Records:
             if at + 16 > end:
                 self.status = MORE
                 break
-            captured = _u32(self.data, self.little, at + 8)
+            lengths = words(self.data, self.little, at + 8)
+            captured = lengths >> 32
             self.wanted = 16 + captured
             if captured > MAX_RECORD:
                 self.status = GIGANTIC
@@ -129,14 +117,15 @@ class Records:
             if at + 16 + captured > end:
                 self.status = MORE
                 break
-            seconds = _u32(self.data, self.little, at)
-            seconds = seconds * 1_000_000_000 + _u32(self.data, self.little, at + 4) * scale
+            stamp = words(self.data, self.little, at)
+            seconds = stamp >> 32
+            seconds = seconds * 1_000_000_000 + cython.cast(cython.longlong, stamp & ONES) * scale
             self.earliest = min(self.earliest, seconds)
             self.latest = max(self.latest, seconds)
             self.time_ns[row] = seconds
             self.at[row] = at + 16
             self.captured[row] = captured
-            self.length[row] = max(captured, _u32(self.data, self.little, at + 12))
+            self.length[row] = max(captured, cython.cast(cython.longlong, lengths & ONES))
             self.interface[row] = 0
             row += 1
             at += 16 + captured
@@ -155,11 +144,11 @@ class Records:
             if at + 12 > end:
                 self.status = MORE
                 break
-            kind = _u32(self.data, self.little, at)
+            kind = u32(self.data, self.little, at)
             if kind == SECTION:  # the same in both byte orders; its length may be in the other one
                 self.status = SPECIAL
                 break
-            total = _u32(self.data, self.little, at + 4)
+            total = u32(self.data, self.little, at + 4)
             self.wanted = total
             if total > MAX_RECORD:
                 self.status = GIGANTIC
@@ -173,12 +162,11 @@ class Records:
             if kind == INTERFACE:
                 self.status = SPECIAL
                 break
-            if _u32(self.data, self.little, at + total - 4) != total:
+            if u32(self.data, self.little, at + total - 4) != total:
                 self.status = BROKEN
                 break
-            if kind == PACKET or kind == SIMPLE_PACKET or kind == OLD_PACKET:
-                if self._block(kind, at + 8, total - 12) < 0:
-                    return -1
+            if kind in (PACKET, SIMPLE_PACKET, OLD_PACKET):
+                self._block(kind, at + 8, total - 12)
             at += total
         return at
 
@@ -192,21 +180,23 @@ class Records:
             self.undeclared += 1
             return 0
         if kind == PACKET:
-            interface = _u32(self.data, self.little, body)
+            interface = u32(self.data, self.little, body)
         elif kind == OLD_PACKET:
-            interface = _u16(self.data, self.little, body)
+            interface = u16(self.data, self.little, body)
         if interface >= self.snap.shape[0]:
             self.undeclared += 1
             return 0
         if kind == SIMPLE_PACKET:
-            length = _u32(self.data, self.little, body)
+            length = u32(self.data, self.little, body)
             captured = length
             if self.snap[0] != 0 and captured > self.snap[0]:
                 captured = self.snap[0]
         else:
-            captured = _u32(self.data, self.little, body + 12)
-            length = _u32(self.data, self.little, body + 16)
-            self.last_ns = self._time(interface, _u32(self.data, self.little, body + 4), _u32(self.data, self.little, body + 8))
+            captured = u32(self.data, self.little, body + 12)
+            length = u32(self.data, self.little, body + 16)
+            self.last_ns = self._time(
+                interface, u32(self.data, self.little, body + 4), u32(self.data, self.little, body + 8)
+            )
         captured = min(captured, size - head)
         self.earliest = min(self.earliest, self.last_ns)
         self.latest = max(self.latest, self.last_ns)

@@ -1,5 +1,5 @@
 cimport cython
-from toprung.wire._bytes cimport digest, u8, u16be, u16le, u32be, u32le, u64le
+from toprung.wire._bytes cimport i64, u16, u32, u32le, u64be, u64le, words
 from toprung.wire._intern cimport Intern
 
 
@@ -11,15 +11,8 @@ cdef class Submessages:
     cdef unsigned char[::1] m_flags
     cdef unsigned int[::1] m_prefix
     cdef unsigned short[::1] m_vendor
-    cdef unsigned long long[::1] m_print
-    cdef unsigned int[::1] m_source
-    cdef unsigned int[::1] m_target
-    cdef unsigned short[::1] m_source_port
-    cdef unsigned short[::1] m_target_port
-    cdef unsigned int[::1] m_size
     cdef long long[::1] m_begin
     cdef unsigned int[::1] m_room
-    cdef unsigned int[::1] m_ip_id
     cdef unsigned int[::1] message
     cdef unsigned char[::1] kind
     cdef unsigned char[::1] flags
@@ -43,7 +36,6 @@ cdef class Submessages:
     cdef const unsigned short[::1] least  # by kind: Sub.least
     cdef const signed char[::1] entity  # by kind: Sub.entity
     cdef unsigned long long[::1] faults
-    cdef Intern addresses
     cdef Intern prefixes
     cdef readonly Py_ssize_t count
     cdef Py_ssize_t capacity
@@ -54,6 +46,7 @@ cdef class Submessages:
     cdef unsigned int from_
     cdef unsigned int to
     cdef long long stamp
+    cdef unsigned short vendor
     cdef bint little
     cdef bint cut
     cdef Py_ssize_t _messages(self, Py_ssize_t rows) except -1 nogil
@@ -61,7 +54,8 @@ cdef class Submessages:
     cdef int _header(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
     cdef unsigned int _prefix(self, Py_ssize_t at) noexcept nogil
     cdef Py_ssize_t _submessage(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
-    cdef int _blank(self) except -1 nogil
+    cdef int _blank(self, Py_ssize_t row) except -1 nogil
+    cdef int _wipe(self) except -1 nogil
     cdef int _decode(self, int kind, int flags, Py_ssize_t body, Py_ssize_t stop, Py_ssize_t claimed) except -1 nogil
     cdef long long _time(self, unsigned long long seconds, unsigned long long fraction) noexcept nogil
     cdef int _entity(self, int kind, int flags, Py_ssize_t at, Py_ssize_t body, Py_ssize_t stop, Py_ssize_t claimed) except -1 nogil
@@ -69,4 +63,4 @@ cdef class Submessages:
     cdef int _data(self, int kind, int flags, Py_ssize_t body, Py_ssize_t stop, Py_ssize_t claimed) except -1 nogil
     cdef bint _bad_fragment(self, Py_ssize_t row) noexcept nogil
     cdef Py_ssize_t _skip_parameters(self, Py_ssize_t at, Py_ssize_t stop) noexcept nogil
-    cdef unsigned long long _print(self, Py_ssize_t row, Py_ssize_t at, Py_ssize_t end) noexcept nogil
+    cdef int _bad(self, int fault) except -1 nogil

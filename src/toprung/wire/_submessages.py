@@ -18,17 +18,16 @@ except ImportError:  # uncompiled, its names are enough
 
 from toprung.wire.columns import NO_TIME, MessageFlag, shortest
 from toprung.wire.faults import Fault
-from toprung.wire.ids import FIRST_VENDOR_KIND, HEADER_LENGTH, MAGIC, MAJOR_VERSION, MAX_SET_BITS, Sub
+from toprung.wire.ids import HEADER_LENGTH, MAGIC, MAJOR_VERSION, MAX_SET_BITS, Sub
 
 if not cython.compiled:
-    from toprung.wire._bytes import digest, u8, u16be, u16le, u32be, u32le, u64le
+    from toprung.wire._bytes import i64, u16, u32, u32le, u64be, u64le, words
 
 HEADER = cython.declare(cython.int, HEADER_LENGTH)
 HEADER_MAGIC = cython.declare(cython.uint, int.from_bytes(MAGIC, "little"))
 MAJOR = cython.declare(cython.int, MAJOR_VERSION)
 SET_BITS = cython.declare(cython.uint, MAX_SET_BITS)
 TIMELESS = cython.declare(cython.longlong, NO_TIME)
-VENDOR = cython.declare(cython.int, FIRST_VENDOR_KIND)
 
 PAD = cython.declare(cython.int, int(Sub.PAD))
 ACKNACK = cython.declare(cython.int, int(Sub.ACKNACK))
@@ -57,52 +56,9 @@ F_SET = cython.declare(cython.int, int(Fault.SET))
 F_FRAGMENT = cython.declare(cython.int, int(Fault.FRAGMENT_NUMBER))
 F_QOS = cython.declare(cython.int, int(Fault.INLINE_QOS))
 
-FACTOR = cython.declare(cython.ulonglong, 0x9E3779B97F4A7C15)
 MASK = cython.declare(cython.ulonglong, (1 << 64) - 1)
 ONES = cython.declare(cython.uint, 0xFFFFFFFF)
 HALF = cython.declare(cython.ulonglong, 1 << 31)
-# Columns that most kinds of submessages leave alone: whoever reads a block zeroes them before the next.
-SPARSE = (
-    "reader writer sequence base extent named count fragment fragments fragment_size sample_size inline_length"
-).split()
-
-PRINTED = cython.declare(cython.int, 128)  # octets of a UDP payload that its fingerprint covers
-
-
-@cython.cfunc
-@cython.inline
-@cython.nogil
-@cython.exceptval(check=False)
-def _mix(state: cython.ulonglong, word: cython.ulonglong) -> cython.ulonglong:
-    state = (state ^ word) * FACTOR & MASK
-    return state ^ state >> 29
-
-
-@cython.cfunc
-@cython.inline
-@cython.nogil
-@cython.exceptval(check=False)
-def _u32(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.Py_ssize_t) -> cython.uint:
-    return u32le(data, at) if little else u32be(data, at)
-
-
-@cython.cfunc
-@cython.inline
-@cython.nogil
-@cython.exceptval(check=False)
-def _u16(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.Py_ssize_t) -> cython.ushort:
-    return u16le(data, at) if little else u16be(data, at)
-
-
-@cython.cfunc
-@cython.inline
-@cython.nogil
-@cython.exceptval(check=False)
-def _i64(data: cython.const[cython.uchar][::1], little: cython.bint, at: cython.Py_ssize_t) -> cython.longlong:
-    """SequenceNumber_t: {int32 high, uint32 low} (9.3.2.3)."""
-    high: cython.longlong = _u32(data, little, at)
-    high -= high >> 31 << 32
-    return high << 32 | _u32(data, little, at + 4)
 
 
 @cython.cfunc
@@ -118,16 +74,12 @@ def _ones(word: cython.uint) -> cython.uint:
 
 
 class Submessages:
-    """Reads message rows, fills their `prefix`, `vendor`, `print`, and one row a submessage."""
+    """Reads message rows, fills their `prefix`, `vendor`, and one row a submessage."""
 
-    def __init__(
-        self, messages: Any, submessages: Any, kinds: Any, addresses: Any, prefixes: Any, faults: Any
-    ) -> None:
+    def __init__(self, messages: Any, submessages: Any, kinds: Any, prefixes: Any, faults: Any) -> None:
         m, s = messages, submessages
-        self.m_flags, self.m_prefix, self.m_vendor, self.m_print = m["flags"], m["prefix"], m["vendor"], m["print"]
-        self.m_source, self.m_target = m["source"], m["target"]
-        self.m_source_port, self.m_target_port = m["source_port"], m["target_port"]
-        self.m_size, self.m_begin, self.m_room, self.m_ip_id = m["size"], m["begin"], m["room"], m["ip_id"]
+        self.m_flags, self.m_prefix, self.m_vendor = m["flags"], m["prefix"], m["vendor"]
+        self.m_begin, self.m_room = m["begin"], m["room"]
         self.message, self.kind, self.flags = s["message"], s["kind"], s["flags"]
         self.sender, self.addressee = s["sender"], s["addressee"]
         self.reader, self.writer = s["reader"], s["writer"]
@@ -137,7 +89,7 @@ class Submessages:
         self.source_time_ns, self.inline_length = s["source_time_ns"], s["inline_length"]
         self.payload_at, self.payload_length = s["payload_at"], s["payload_length"]
         self.least, self.entity = kinds["least"], kinds["entity"]
-        self.addresses, self.prefixes, self.faults = addresses, prefixes, faults
+        self.prefixes, self.faults = prefixes, faults
         self.unreadable = 0
         self.count = 0
         self.capacity = shortest(submessages)
@@ -146,15 +98,13 @@ class Submessages:
             raise ValueError("tables by kind must have a place for every kind")
 
     def run(self, captured: Any, joined: Any, messages: Any) -> Any:
-        """Decode so many message rows; how many found room.
-
-        The columns named in `SPARSE` are expected to be zero, and are zero beyond `count` afterwards.
-        """
+        """Decode so many message rows; how many found room."""
         rows: cython.Py_ssize_t = min(messages, self.messages)
         self.captured = captured
         self.joined = joined
-        self.count = 0
         with cython.nogil:
+            self._wipe()
+            self.count = 0
             rows = self._messages(rows)
         return rows
 
@@ -177,12 +127,11 @@ class Submessages:
     def _message(self, row, at, end):
         self.row = row
         self.cut = (self.m_flags[row] & NOT_WHOLE) != 0
-        self.m_print[row] = self._print(row, at, end)
         self.m_prefix[row] = 0
         self.m_vendor[row] = 0
         if not self._header(at, end):
             return 0
-        self.m_vendor[row] = u16be(self.data, at + 6)
+        self.m_vendor[row] = self.vendor
         self.m_prefix[row] = self.from_
         at += HEADER
         while at + 4 <= end:
@@ -196,10 +145,12 @@ class Submessages:
     @cython.boundscheck(False)
     def _header(self, at, end):
         """Start the receiver's state from an RTPS header (8.3.4); 0: there is none."""
-        if at + HEADER > end or u8(self.data, at + 4) != MAJOR:
+        start: cython.ulonglong = u64be(self.data, at)  # protocol, version, vendor
+        if at + HEADER > end or start >> 24 & 0xFF != MAJOR:
             if at + HEADER <= end or not self.cut:
                 self.faults[F_VERSION] += 1
             return 0
+        self.vendor = start & 0xFFFF
         self.from_ = self._prefix(at + 8)
         self.to = 0
         self.stamp = TIMELESS
@@ -214,16 +165,19 @@ class Submessages:
     @cython.boundscheck(False)
     def _submessage(self, at, end):
         """Decode one; where the next begins (`end` where nothing sensible can follow)."""
-        kind: cython.int = u8(self.data, at)
-        flags: cython.int = u8(self.data, at + 1)
+        head: cython.uint = u32le(self.data, at)
+        kind: cython.int = head & 0xFF
+        flags: cython.int = head >> 8 & 0xFF
         body: cython.Py_ssize_t = at + 4
         length: cython.Py_ssize_t
         stop: cython.Py_ssize_t
         row: cython.Py_ssize_t
-        if kind == HEADER_MAGIC & 0xFF and u32le(self.data, at) == HEADER_MAGIC:
+        if head == HEADER_MAGIC:
             return at + HEADER if self._header(at, end) else end  # a message behind a message
         self.little = flags & 1
-        length = u16le(self.data, at + 2) if self.little else u16be(self.data, at + 2)
+        length = head >> 16
+        if not self.little:
+            length = (length & 0xFF) << 8 | length >> 8
         if length == 0 and kind != PAD and kind != INFO_TS:
             length = end - body  # octetsToNextHeader 0: to the end of the message (9.4.5.1.3)
         stop = body + length
@@ -245,7 +199,7 @@ class Submessages:
         self.payload_at[row] = body
         self.payload_length[row] = stop - body
         if self._decode(kind, flags, body, stop, body + length) == 0:
-            self._blank()
+            self._blank(row)
             return body + length
         self.sender[row] = self.from_
         self.addressee[row] = self.to
@@ -254,9 +208,39 @@ class Submessages:
         return body + length
 
     @cython.boundscheck(False)
-    def _blank(self):
-        """Give the row in hand back as it was found: rows are zero but for what is in them."""
-        row: cython.Py_ssize_t = self.count
+    def _wipe(self):
+        """`_blank` for the rows of the last block, column by column: each loop becomes one memset."""
+        row: cython.Py_ssize_t
+        rows: cython.Py_ssize_t = min(self.count, self.capacity)
+        for row in range(rows):
+            self.reader[row] = 0
+        for row in range(rows):
+            self.writer[row] = 0
+        for row in range(rows):
+            self.sequence[row] = 0
+        for row in range(rows):
+            self.base[row] = 0
+        for row in range(rows):
+            self.extent[row] = 0
+        for row in range(rows):
+            self.named[row] = 0
+        for row in range(rows):
+            self.count_field[row] = 0
+        for row in range(rows):
+            self.fragment[row] = 0
+        for row in range(rows):
+            self.fragments[row] = 0
+        for row in range(rows):
+            self.fragment_size[row] = 0
+        for row in range(rows):
+            self.sample_size[row] = 0
+        for row in range(rows):
+            self.inline_length[row] = 0
+        return 0
+
+    @cython.boundscheck(False)
+    def _blank(self, row):
+        """Zero what most kinds of submessages leave alone."""
         self.reader[row], self.writer[row] = 0, 0
         self.sequence[row], self.base[row] = 0, 0
         self.extent[row], self.named[row], self.count_field[row] = 0, 0, 0
@@ -269,6 +253,7 @@ class Submessages:
     def _decode(self, kind, flags, body, stop, claimed):
         """1: the row stands; 0: it is malformed, and counted as such."""
         entity: cython.int = self.entity[kind]
+        stamp: cython.ulonglong
         if entity >= 0:
             return self._entity(kind, flags, body + entity, body, stop, claimed)
         if kind == INFO_TS:
@@ -277,8 +262,9 @@ class Submessages:
                 if body + 8 > stop:
                     self.faults[F_SHORT] += claimed == stop
                     return 0
-                if _u32(self.data, self.little, body) != ONES or _u32(self.data, self.little, body + 4) != ONES:  # invalid (9.3.2.1)
-                    self.stamp = self._time(_u32(self.data, self.little, body), _u32(self.data, self.little, body + 4))
+                stamp = words(self.data, self.little, body)
+                if stamp != MASK:  # TIME_INVALID (9.3.2.1)
+                    self.stamp = self._time(stamp >> 32, stamp & ONES)
         elif kind == INFO_DST:
             self.to = self._prefix(body)
         elif kind == INFO_SRC:
@@ -288,6 +274,11 @@ class Submessages:
             self.unreadable += 1
         return 1
 
+    def _bad(self, fault):
+        """Count a submessage as malformed; 0, as `_decode` says."""
+        self.faults[fault] += 1
+        return 0
+
     def _time(self, seconds, fraction):
         """Time_t (9.3.2.1), to the nearest nanosecond."""
         return seconds * 1_000_000_000 + (fraction * 1_000_000_000 + HALF >> 32)
@@ -296,42 +287,39 @@ class Submessages:
     def _entity(self, kind, flags, at, body, stop, claimed):
         """What begins with reader, writer and a sequence number at `at`."""
         row: cython.Py_ssize_t = self.count
-        number: cython.longlong = _i64(self.data, self.little, at + 8)
-        entity: cython.uint = u32be(self.data, at + 4)
-        self.reader[row] = u32be(self.data, at)
+        number: cython.longlong = i64(self.data, self.little, at + 8)
+        both: cython.ulonglong = u64be(self.data, at)
+        entity: cython.uint = both & ONES
+        self.reader[row] = both >> 32
         self.writer[row] = entity
         if entity == 0:
-            entity = self.reader[row]
+            entity = both >> 32
         self.m_flags[self.row] |= DISCOVERY if entity & 0x40 else USER_DATA
         self.sequence[row] = number
         if kind == ACKNACK:  # base 0 with no bits: sent by some before anything was heard
             if number < 0:
-                self.faults[F_SEQUENCE] += 1
-                return 0
+                return self._bad(F_SEQUENCE)
             return self._set(at + 16, stop, claimed, 1)
         if number <= 0:
-            self.faults[F_SEQUENCE] += 1
-            return 0
-        if kind == DATA or kind == DATA_FRAG:
+            return self._bad(F_SEQUENCE)
+        if kind in (DATA, DATA_FRAG):
             return self._data(kind, flags, body, stop, claimed)
         if kind == HEARTBEAT:
             self.base[row] = number
-            self.sequence[row] = _i64(self.data, self.little, at + 16)
-            self.count_field[row] = _u32(self.data, self.little, at + 24)
+            self.sequence[row] = i64(self.data, self.little, at + 16)
+            self.count_field[row] = u32(self.data, self.little, at + 24)
             if self.sequence[row] < number - 1:  # 8.3.8.6.3
-                self.faults[F_SEQUENCE] += 1
-                return 0
+                return self._bad(F_SEQUENCE)
         elif kind == GAP:
-            self.base[row] = _i64(self.data, self.little, at + 16)
+            self.base[row] = i64(self.data, self.little, at + 16)
             if self.base[row] <= 0:
-                self.faults[F_SEQUENCE] += 1
-                return 0
+                return self._bad(F_SEQUENCE)
             return self._set(at + 24, stop, claimed, 0)
         elif kind == HEARTBEAT_FRAG:
-            self.fragment[row] = _u32(self.data, self.little, at + 16)
-            self.count_field[row] = _u32(self.data, self.little, at + 20)
+            self.fragment[row] = u32(self.data, self.little, at + 16)
+            self.count_field[row] = u32(self.data, self.little, at + 20)
         elif kind == NACK_FRAG:
-            self.fragment[row] = _u32(self.data, self.little, at + 16)
+            self.fragment[row] = u32(self.data, self.little, at + 16)
             return self._set(at + 20, stop, claimed, 1)
         return 1
 
@@ -339,21 +327,20 @@ class Submessages:
     def _set(self, at, stop, claimed, counted):
         """numBits and bitmap words (9.4.2.6: bit 0 is the highest of word 0), then perhaps a count."""
         row: cython.Py_ssize_t = self.count
-        bits: cython.uint = _u32(self.data, self.little, at)
+        bits: cython.uint = u32(self.data, self.little, at)
         words: cython.int
         word: cython.int
         value: cython.uint
         named: cython.uint = 0
         if bits > SET_BITS:
-            self.faults[F_SET] += 1
-            return 0
+            return self._bad(F_SET)
         words = (bits + 31) >> 5
         at += 4
         if at + 4 * words + 4 * counted > stop:
             self.faults[F_SHORT] += claimed == stop
             return 0
         for word in range(words):
-            value = _u32(self.data, self.little, at + 4 * word)
+            value = u32(self.data, self.little, at + 4 * word)
             if word == words - 1 and bits & 31 != 0:
                 value >>= 32 - (bits & 31)
             named += _ones(value)
@@ -362,33 +349,30 @@ class Submessages:
         self.payload_at[row] = at
         self.payload_length[row] = 4 * words
         if counted:
-            self.count_field[row] = _u32(self.data, self.little, at + 4 * words)
+            self.count_field[row] = u32(self.data, self.little, at + 4 * words)
         return 1
 
     @cython.boundscheck(False)
     def _data(self, kind, flags, body, stop, claimed):
         """Inline QoS and payload of DATA (9.4.5.4) and DATA_FRAG (9.4.5.5)."""
         row: cython.Py_ssize_t = self.count
-        at: cython.Py_ssize_t = body + 4 + _u16(self.data, self.little, body + 2)
+        at: cython.Py_ssize_t = body + 4 + u16(self.data, self.little, body + 2)
         after: cython.Py_ssize_t
         if kind == DATA_FRAG:
-            self.fragment[row] = _u32(self.data, self.little, body + 20)
-            self.fragments[row] = _u16(self.data, self.little, body + 24)
-            self.fragment_size[row] = _u16(self.data, self.little, body + 26)
-            self.sample_size[row] = _u32(self.data, self.little, body + 28)
+            self.fragment[row] = u32(self.data, self.little, body + 20)
+            self.fragments[row] = u16(self.data, self.little, body + 24)
+            self.fragment_size[row] = u16(self.data, self.little, body + 26)
+            self.sample_size[row] = u32(self.data, self.little, body + 28)
             if self._bad_fragment(row):
-                self.faults[F_FRAGMENT] += 1
-                return 0
+                return self._bad(F_FRAGMENT)
         if at < body + self.least[kind] or at > claimed:
-            self.faults[F_SHORT] += 1
-            return 0
+            return self._bad(F_SHORT)
         at = min(at, stop)
         if flags & 2:
             after = self._skip_parameters(at, stop)
             if after < 0:
                 if claimed == stop:
-                    self.faults[F_QOS] += 1
-                    return 0
+                    return self._bad(F_QOS)
                 after = stop
             self.inline_length[row] = after - at
             at = after
@@ -409,29 +393,8 @@ class Submessages:
         """Where a parameter list ends (9.4.2.11: PID_SENTINEL is 1, its length is nothing); -1: nowhere."""
         kind: cython.int
         while at + 4 <= stop:
-            kind = _u16(self.data, self.little, at)
+            kind = u16(self.data, self.little, at)
             if kind == 1:
                 return at + 4
-            at += 4 + _u16(self.data, self.little, at + 2)
+            at += 4 + u16(self.data, self.little, at + 2)
         return -1
-
-    @cython.boundscheck(False)
-    def _print(self, row, at, end):
-        """Fingerprint of a datagram: addresses, ports, IP identification, UDP length, first octets.
-
-        Neither link type, VLAN, time to live nor checksums go in.  0 (no fingerprint) where the packet was
-        cut, or joined without its end, within those octets.
-        """
-        size: cython.Py_ssize_t = min(self.m_size[row], PRINTED)
-        source: cython.Py_ssize_t = self.m_source[row]
-        target: cython.Py_ssize_t = self.m_target[row]
-        one: cython.ulonglong = self.m_source_port[row]
-        other: cython.ulonglong = self.m_ip_id[row]
-        if end - at < size:
-            return 0
-        one = _mix(one << 16 | self.m_target_port[row], self.addresses.low[source])
-        other = _mix(other << 32 | self.m_size[row], self.addresses.low[target])
-        one = _mix(one, self.addresses.high[source])
-        other = _mix(other, self.addresses.high[target])
-        one = digest(self.data, at, size, _mix(one, other))
-        return one if one != 0 else 1

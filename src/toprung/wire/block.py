@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from ipaddress import IPv4Address, IPv6Address
 from typing import Any
 
@@ -17,22 +16,10 @@ IPV4_HIGH = 0xFFFF  # upper half of the low word of an IPv4 address, which is ke
 
 
 class Rows:
-    """One contiguous array a column, by the column's name: `rows.time_ns[:n]`.
+    """One contiguous array a column, by the column's name: `rows.time_ns[:n]`."""
 
-    Columns that `blank` zeroes stand together, by dtype.
-    """
-
-    def __init__(self, columns: tuple[Column, ...], capacity: int, sparse: Collection[str] = ()) -> None:
-        groups: dict[tuple[bool, str], list[str]] = {}
-        for column in columns:
-            groups.setdefault((column.name in sparse, column.dtype), []).append(column.name)
-        self.arrays: dict[str, NDArray[Any]] = {}
-        self._sparse: list[NDArray[Any]] = []
-        for (is_sparse, dtype), names in groups.items():
-            together = np.zeros((len(names), capacity), dtype)
-            self.arrays.update(zip(names, together, strict=True))
-            if is_sparse:
-                self._sparse.append(together)
+    def __init__(self, columns: tuple[Column, ...], capacity: int) -> None:
+        self.arrays: dict[str, NDArray[Any]] = {c.name: np.zeros(capacity, c.dtype) for c in columns}
 
     def __getattr__(self, name: str) -> NDArray[Any]:
         try:
@@ -43,11 +30,6 @@ class Rows:
     def views(self) -> dict[str, memoryview]:
         """The columns as a kernel takes them."""
         return {name: as_view(array) for name, array in self.arrays.items()}
-
-    def blank(self, rows: int) -> None:
-        """Zero the sparse columns of the first rows."""
-        for together in self._sparse:
-            together[:, :rows] = 0
 
     def shift(self, first: int, end: int) -> None:
         """Move rows [first, end) to the front."""

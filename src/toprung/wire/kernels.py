@@ -7,9 +7,9 @@ from typing import Any, cast
 
 from numpy.typing import NDArray
 
-from toprung.wire import _datagrams, _fragments, _intern, _records, _submessages
+from toprung.wire import _datagrams, _fingerprints, _fragments, _intern, _records, _submessages
 
-_MODULES = (_datagrams, _fragments, _intern, _records, _submessages)
+_MODULES = (_datagrams, _fingerprints, _fragments, _intern, _records, _submessages)
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,11 +20,17 @@ class Kernels:
     datagrams: Any  # packets -> messages and pieces of messages
     fragments: Any  # pieces -> messages
     submessages: Any  # messages -> submessages
+    fingerprints: Any  # messages -> what tells them from others
     intern: Any  # addresses and GUID prefixes -> numbers
 
 
 KERNELS = Kernels(
-    _records.Records, _datagrams.Datagrams, _fragments.Fragments, _submessages.Submessages, _intern.Intern
+    _records.Records,
+    _datagrams.Datagrams,
+    _fragments.Fragments,
+    _submessages.Submessages,
+    _fingerprints.Fingerprints,
+    _intern.Intern,
 )
 
 

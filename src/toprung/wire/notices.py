@@ -70,7 +70,9 @@ class Notices:
         self.rows: dict[tuple[NoticeKind, str, str, int], NoticeSeen] = {}
         self.short = 0
 
-    def add(self, kind: int, body: bytes, source: str, size: int, time_ns: int, packet: int, cut: bool) -> None:
+    def add(
+        self, kind: int, body: bytes, source: str, size: int, time_ns: int, packet: int, cut: bool
+    ) -> None:
         """One ARP or ICMP message; `source` is the IP source (ARP has its own), `size` link-layer bytes."""
         try:
             read = {ARP: _arp, ICMP: _icmp, ICMP6: _icmp6}[kind](body)

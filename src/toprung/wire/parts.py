@@ -1,9 +1,9 @@
 """One capture in several parts, for as many threads; and what their tables and summaries come to together.
 
-    scans = split(buffer, 2)
-    # each thread folds scans[k].blocks(); the kernels run without the interpreter's lock
-    united = unite([scan.tables for scan in scans])
-    summary = total([scan.summary for scan in scans])
+scans = split(buffer, 2)
+# each thread folds scans[k].blocks(); the kernels run without the interpreter's lock
+united = unite([scan.tables for scan in scans])
+summary = total([scan.summary for scan in scans])
 """
 
 from __future__ import annotations
@@ -23,7 +23,9 @@ from toprung.wire.scan import EVERYTHING, Scan, Span
 from toprung.wire.source import Octets
 from toprung.wire.stages import RECORDS
 
-LEAD = 1 << 22  # octets before a cut in which a datagram that straddles it may begin; twice that is read again
+LEAD = (
+    1 << 22
+)  # octets before a cut in which a datagram that straddles it may begin; twice that is read again
 SMALLEST = 8 * LEAD  # captures below are not worth cutting
 PROOF = 1 << 19  # octets that a chain of sound records must span: longer than any packet that could fake it
 CHAIN = 64  # records that it must hold
@@ -99,7 +101,11 @@ def _boundary(view: memoryview, container: Container, at: int) -> int | None:
     per_second = 10**9 // container.fraction_ns
     for candidate in range(at, min(at + SEARCHED, len(view) - header.size)):
         _, fraction, captured, length = header.unpack_from(view, candidate)
-        if fraction < per_second and captured <= length <= LONGEST and _proven(container, candidate, len(view)):
+        if (
+            fraction < per_second
+            and captured <= length <= LONGEST
+            and _proven(container, candidate, len(view))
+        ):
             return candidate
     return None
 

@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from toprung.wire._submessages import SPARSE
 from toprung.wire.block import MAX_KEYS, Block, Rows, Tables
 from toprung.wire.capture import Container
 from toprung.wire.columns import MESSAGE_COLUMNS, SUBMESSAGE_COLUMNS, Column
@@ -20,7 +19,7 @@ from toprung.wire.ids import Sub
 from toprung.wire.kernels import Kernels, as_view
 from toprung.wire.notices import NeighbourSeen, Seen
 
-RECORDS = 2048  # packets a block: what they and their rows take stays in a processor's own cache
+RECORDS = 1024  # packets a block: what they and their rows take stays in a processor's own cache
 PLACES = 512  # unfinished datagrams that are kept at a time
 PLACE_BYTES, PLACE_UNITS = 1 << 16, 1 << 13  # octets of one datagram, and their 8-octet units
 SUBMESSAGES = 1 << 15  # rows; the largest datagram holds 16,376
@@ -53,7 +52,7 @@ class Stages:
         self.tables = tables
         self.records = container
         self.messages = Rows(MESSAGE_COLUMNS + INNER_COLUMNS, RECORDS + PLACES)
-        self.submessages = Rows(SUBMESSAGE_COLUMNS, SUBMESSAGES, SPARSE)
+        self.submessages = Rows(SUBMESSAGE_COLUMNS, SUBMESSAGES)
         self.asides = _arrays(ASIDE_COLUMNS, RECORDS)
         self.neighbours = _arrays(NEIGHBOUR_COLUMNS, NEIGHBOURS) | {"latest": np.full(MAX_KEYS, -1, "i4")}
         self.places = _arrays(PLACE_COLUMNS, PLACES) | {"heads": np.full(2 * PLACES, -1, "i4")}
@@ -71,8 +70,9 @@ class Stages:
             self.fragments,
             faults,
         )
+        self.fingerprints: Any = kernels.fingerprints(rows, keys)
         self.decoder: Any = kernels.submessages(
-            rows, self.submessages.views(), _kinds(), keys, tables.prefix_keys, faults
+            rows, self.submessages.views(), _kinds(), tables.prefix_keys, faults
         )
         self._block = Block(self.messages, self.submessages)
         self._joined = memoryview(bytearray(0))
@@ -88,7 +88,9 @@ class Stages:
         self._make_room(spanned)
         self.fragments.attach(view, self._joined, silent)
         self.datagrams.run(view, count, packets_before)
-        return int(self.fragments.expire(self.datagrams.count, int(self.records.columns["time_ns"][count - 1])))
+        return int(
+            self.fragments.expire(self.datagrams.count, int(self.records.columns["time_ns"][count - 1]))
+        )
 
     def _make_room(self, pieces: int) -> None:
         needed = self.fragments.held() + pieces
@@ -97,8 +99,8 @@ class Stages:
 
     def decode(self, view: memoryview, rows: int) -> Iterator[Block]:
         """Blocks of the first `rows` message rows: one, unless they hold more submessages than fit."""
+        self.fingerprints.run(view, self._joined, rows)
         while rows:
-            self.submessages.blank(self.decoder.count)
             done = self.decoder.run(view, self._joined, rows)
             self.tables.grow()
             self.messages_seen += done
@@ -115,7 +117,7 @@ class Stages:
         yield from self.decode(view, self.fragments.finish(self._joined, handed_over))
 
     def forget(self, owned: int) -> None:
-        """Drop all counts, and unfinished datagrams that began before `owned`; keep the others, and the keys."""
+        """Drop all counts, and unfinished datagrams that began before `owned`; keep the rest and the keys."""
         self.datagrams.forget()
         self.fragments.forget(owned)
         self.faults[:] = 0

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from toprung.wire.link import LINK_TYPES
-from toprung.wire.notices import NeighbourSeen, NoticeSeen, Seen
+from toprung.wire.notices import NeighbourSeen, NoticeSeen
 
 Row = TypeVar("Row", NoticeSeen, NeighbourSeen)
 
