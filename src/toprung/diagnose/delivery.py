@@ -17,7 +17,7 @@ class Delivery:
     left: Samples | None
     came: Samples | None
     watched_leaving: bool  # the writer's machine was captured
-    watched_coming: bool
+    looked_for: bool  # datagrams of that way were looked for on the reader's machine while it was captured
     talk: tuple[Dialogue, ...]  # of this writer with the reader's participant
 
     @property
@@ -39,18 +39,10 @@ class Delivery:
         """The share of the sent samples that did not come whole; None where nothing tells."""
         if self.came is not None:
             told = self.came.whole + self.came.partial + self.came.missing
-            share = 1 - self.came.whole / told if told else 0.0
-            return max(share, self._edge_share())
-        if self.left is not None and self.watched_coming:
+            return 1 - self.came.whole / told if told else 0.0
+        if self.left is not None and self.looked_for:
             return 1.0
         return None
-
-    def _edge_share(self) -> float:
-        """Losses that leave no gap in the arrivals: the first or the last samples."""
-        if self.left is None or self.came is None or self.left.whole < self.came.whole:
-            return 0.0
-        unaccounted = self.left.whole - self.came.whole
-        return unaccounted / self.left.whole if unaccounted > self.left.whole // 2 else 0.0
 
 
 def delivery(scene: Scene, case: Case) -> Delivery | None:
@@ -72,7 +64,9 @@ def _of_writer(scene: Scene, case: Case, writer: Endpoint) -> Delivery:
         left=_fullest(departures(scene, case, writer)),
         came=_fullest(arrivals(scene, case, writer)),
         watched_leaving=bool(scene.views_at(case.writer.machine)),
-        watched_coming=bool(scene.views_at(case.reader.machine)),
+        looked_for=any(
+            c.sent and not c.multicast for c in scene.crossings(case.writer.machine, case.reader.machine)
+        ),
         talk=tuple(
             d for d in scene.dialogues(case.writer.lives, case.reader.lives) if d.writer == writer.guid
         ),

@@ -26,7 +26,7 @@ def _unicast_fails(pair: Pair, way: Passage) -> Verdict | None:
         return None
     if _refused(scene, way):
         return None  # the machine answers: it was reached, only nobody listens on that port
-    lost = way.sent_unicast and way.seen_leaving and way.seen_coming and not way.arrived_unicast
+    lost = _all_lost(scene, way) and not way.arrived_unicast
     if lost and way.sent_unicast is not None and _lasts(way.sent_unicast.first, way.sent_unicast.last):
         mark, says = way.sent_unicast.first, f"{way.sender} sends to {way.receiver}; it does not arrive"
     elif (ignored := _ignored(scene, way)) is not None and (way.seen_coming or _is_known(scene, way)):
@@ -35,6 +35,12 @@ def _unicast_fails(pair: Pair, way: Passage) -> Verdict | None:
     else:
         return None
     return _unicast_verdict(pair, way, mark, says)
+
+
+def _all_lost(scene: Scene, way: Passage) -> bool:
+    """Whether unicast was looked for on the other side, while both sides were captured, and not found."""
+    crossed = [c for c in scene.crossings(way.sender, way.receiver) if not c.multicast]
+    return any(c.sent >= ENOUGH for c in crossed) and not any(c.arrived for c in crossed)
 
 
 def _is_known(scene: Scene, way: Passage) -> bool:

@@ -15,13 +15,15 @@ def judge_heard(scene: Scene, case: Case) -> Verdict:
     if (verdict := absent(scene, case)) is not None:
         return verdict
     ways = (Hearing(scene, case, case.writer, case.reader), Hearing(scene, case, case.reader, case.writer))
-    if (verdict := next((v for way in ways if (v := server_absent(way)) is not None), None)) is not None:
+    proof = proof_of_match(scene, case)
+    unserved = (server_absent(way) for way in ways) if proof is None else ()
+    if (verdict := next((v for v in unserved if v is not None), None)) is not None:
         return verdict
     if not (case.writer.seen and case.reader.seen):
         return UNSEEN
     if (verdict := ended(scene, case)) is not None:
         return verdict
-    if proof_of_match(scene, case):
+    if proof is not None:
         return HELD
     for check in CHECKS:
         for way in ways:

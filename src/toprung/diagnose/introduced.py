@@ -16,6 +16,7 @@ SHARED_MEMORY = 16
 PLEAS = 6  # heartbeats to somebody who has acknowledged all: a settled writer sends two or three
 PLEA_PERIOD_S = 1.5
 UNICAST_KINDS = (1, 2)
+SETTLED_S = 3.0  # from a participant's first sign to its last: slow starters make endpoints for seconds
 ANSWERS = 5  # fewer may all be from before the reader was there
 LATE_ANSWER_S = 1.0  # healthy peers answer a discovery heartbeat within some milliseconds
 ANNOUNCER = {Side.WRITER: EntityId.PUBLICATIONS_WRITER, Side.READER: EntityId.SUBSCRIPTIONS_WRITER}
@@ -185,7 +186,11 @@ def _works_without(scene: Scene, case: Case, end: End) -> bool:
         return True  # whether the introduction came there in order does not show elsewhere
     if proof is None:
         return False
-    return any(_came_in_order(scene, case, w) for w in scene.ends_on_topic(end, case))
+    writers = scene.ends_on_topic(end, case)
+    views = scene.views_at(case.reader.machine)
+    if not any(m.view in views for w in writers for m in w.introduced):
+        return True  # the capture began after the introductions
+    return any(_came_in_order(scene, case, w) for w in writers)
 
 
 def _came_in_order(scene: Scene, case: Case, writer: Endpoint) -> bool:
@@ -271,6 +276,8 @@ def _endpoint_absent(scene: Scene, case: Case) -> Verdict | None:
         if near_miss(scene, case, end):
             continue  # a rung higher: the name differs
         upto = _announced_upto(scene, end)
+        if not _settled(scene, end):
+            continue
         described = [e for e in have if e.topic]
         if upto is None or len(described) < max(upto, len(have)) or not scene.cast.certain(end.name):
             continue  # not all of its endpoints could be read
@@ -290,6 +297,16 @@ def _endpoint_absent(scene: Scene, case: Case) -> Verdict | None:
             ),
         )
     return None
+
+
+def _settled(scene: Scene, end: End) -> bool:
+    """Whether the participant has been up long enough to have made all its endpoints."""
+    signs: dict[int, list[int]] = {}
+    for stream in scene.streams_of(end.lives[-1:]):
+        for tally in (stream.discovery, stream.data):
+            if tally:
+                signs.setdefault(stream.view, []).extend((tally.first.time_ns, tally.last.time_ns))
+    return any((max(times) - min(times)) / 1e9 >= SETTLED_S for times in signs.values())
 
 
 def _announced_upto(scene: Scene, end: End) -> int | None:

@@ -5,9 +5,23 @@ from __future__ import annotations
 from toprung.diagnose.life import Fate, Life, life_of
 from toprung.diagnose.scene import Case, End, Scene
 from toprung.diagnose.verdict import Verdict, broken
-from toprung.model.picture import NoticeKind
+from toprung.model.picture import NoticeKind, View
+from toprung.model.site import Middleware
 
-COVERED_S = 4.0  # a capture this long on a live participant's machine holds one of its datagrams
+# Every live participant announces itself once in such a time: measured periods of 8 s and 3 s
+# (docs/wire-notes.md) with a margin; the standard's own is 30 s (DDSI-RTPS 2.5, 9.6.2.4)
+ANNOUNCED_WITHIN_S = {Middleware.CYCLONE: 8.3, Middleware.FAST: 4.0}
+STANDARD_WITHIN_S = 31.0
+
+
+def covered(scene: Scene, end: End) -> list[View]:
+    """Captures of the end's machine so long that they hold at least one of its announcements."""
+    middleware = scene.site.participant(end.name).middleware
+    within = (
+        STANDARD_WITHIN_S if middleware is None else ANNOUNCED_WITHIN_S.get(middleware, STANDARD_WITHIN_S)
+    )
+    views = [scene.picture.views[v] for v in scene.views_at(end.machine)]
+    return [v for v in views if v.packets and (v.last_ns - v.first_ns) / 1e9 >= within]
 
 
 def absent(scene: Scene, case: Case) -> Verdict | None:
@@ -17,8 +31,7 @@ def absent(scene: Scene, case: Case) -> Verdict | None:
 def _silent(scene: Scene, end: End) -> Verdict | None:
     if _speaks_unseen(scene, end) or _shares_identity(scene, end) or _finds_nobody(scene, end):
         return None
-    views = [scene.picture.views[v] for v in scene.views_at(end.machine)]
-    watched = [v for v in views if (v.last_ns - v.first_ns) / 1e9 >= COVERED_S and v.packets]
+    watched = covered(scene, end)
     if not watched or not scene.picture.participants or not scene.cast.complete(end.machine):
         return None
     view = watched[0]

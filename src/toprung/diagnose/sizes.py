@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from toprung.diagnose.delivery import delivery
 from toprung.diagnose.pair import ENOUGH
-from toprung.diagnose.passage import passage
 from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.picture import Crossing, Mark
 
-MANY = 10  # samples that are lost to the last piece
 OVERHEAD_BYTES = 200  # DDSI-RTPS headers, inline QoS and a heartbeat may share the sample's datagram
 
 
@@ -29,7 +27,7 @@ def judge_size(scene: Scene, case: Case) -> Verdict | None:
                 return verdict
             if (verdict := _fragments_blocked(scene, here, far, crossing)) is not None:
                 return verdict
-    return _only_heads(scene, case) or _none_at_all(scene, case)
+    return _only_heads(scene, case)
 
 
 def _needs(scene: Scene, case: Case, crossing: Crossing) -> bool:
@@ -62,21 +60,6 @@ def _only_heads(scene: Scene, case: Case) -> Verdict | None:
     if found is None or found.came is None or found.came.whole or not found.came.partial:
         return None
     return _blocked_verdict(scene, case.writer.machine, case.reader.machine, torn, found.came.tally.first)
-
-
-def _none_at_all(scene: Scene, case: Case) -> Verdict | None:
-    """Samples in several fragments leave, and the reader's machine gets not even one piece of them, while
-    smaller datagrams come.  Mere loss would let some pieces through."""
-    found = delivery(scene, case)
-    if found is None or found.left is None or found.came is not None or not found.watched_coming:
-        return None
-    if found.left.fragments < 2 or found.left.whole < MANY:
-        return None
-    if not passage(scene, case.writer.machine, case.reader.machine).arrived_unicast:
-        return None
-    return _blocked_verdict(
-        scene, case.writer.machine, case.reader.machine, found.left.whole, found.left.tally.first
-    )
 
 
 def _pieces_come(scene: Scene, here: str, far: str) -> bool:

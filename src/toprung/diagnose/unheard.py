@@ -7,19 +7,21 @@ from ipaddress import ip_address
 
 from toprung.diagnose.hearing import Hearing
 from toprung.diagnose.passage import shared_hosts
+from toprung.diagnose.presence import covered
 from toprung.diagnose.scene import End, Scene
 from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.finding import Evidence
-from toprung.model.picture import Announced, Participant
+from toprung.model.picture import Announced, DomainSource, Participant
 from toprung.model.site import DiscoveryMode
 from toprung.wire.ports import PortKind, meanings
 
 UNICAST_KINDS = (1, 2)  # UDPv4, UDPv6
+SERVER_PATIENCE_S = 2.0  # a server may be started after its clients
 
 
 def _domain(way: Hearing) -> Verdict | None:
     speaker, listener = (_latest(way.scene, end) for end in (way.speaker, way.listener))
-    if speaker.domain is None or listener.domain is None:
+    if speaker.domain is None or listener.domain is None or _guessed(way, speaker) or _guessed(way, listener):
         return None
     if speaker.domain == listener.domain:
         return _domain_tag(way, speaker, listener)
@@ -35,6 +37,14 @@ def _domain(way: Hearing) -> Verdict | None:
         _evidence_of(way.scene, stray, f"{end.name} announces itself in domain {stray.domain}"),
         (f"Start {end.name} in domain {site} (its domain id, often set by an environment variable).",),
     )
+
+
+def _guessed(way: Hearing, seen: Participant) -> bool:
+    """Whether the domain is read off a port that need not follow the standard's arithmetic."""
+    if seen.domain_source is not DomainSource.UNICAST_PORT:
+        return False
+    ends = (way.scene.site.participant(end.name).discovery for end in way.case.ends)
+    return seen.serves or any(d is not None and d.server is not None for d in ends)
 
 
 def _domain_tag(way: Hearing, speaker: Participant, listener: Participant) -> Verdict | None:
@@ -124,7 +134,8 @@ def server_absent(way: Hearing) -> Verdict | None:
         return None
     host, port = declared.server
     asks = [a for a in way.own if a.destination == host and not a.multicast]
-    if not asks or _is_served(way):
+    lasting = max(((a.tally.last.time_ns - a.tally.first.time_ns) / 1e9 for a in asks), default=0.0)
+    if lasting < SERVER_PATIENCE_S or _is_served(way):
         return None
     asked = sorted({a.port for a in asks})
     elsewhere = "" if port in asked else f" It asks port {asked[0]}, the site declares {port}."
@@ -149,9 +160,15 @@ def server_absent(way: Hearing) -> Verdict | None:
 
 
 def _is_served(way: Hearing) -> bool:
-    """Whether any discovery server speaks to the speaker's machine."""
+    """Whether any discovery server speaks to the speaker's machine.
+
+    A late capture does not show that a server passes announcements on: there, whoever plays no declared
+    participant may be one.
+    """
     scene, hosts = way.scene, way.scene.hosts(way.speaker.machine)
-    servers = (i for i, p in enumerate(scene.picture.participants) if p.serves)
+    everybody = range(len(scene.picture.participants))
+    declared = {i for p in scene.site.participants for i in scene.cast.lives_of(p.name)}
+    servers = (i for i in everybody if scene.participant(i).serves or i not in declared)
     return any(s.destination in hosts for s in scene.streams_of(servers))
 
 
@@ -159,6 +176,8 @@ def _mode(way: Hearing) -> Verdict | None:
     """One looks for others by multicast, the other by unicast only, and neither reacts to the other."""
     other = Hearing(way.scene, way.case, way.listener, way.speaker)
     modes = _discovers_by(way.own), _discovers_by(other.own)
+    if not covered(way.scene, way.listener):
+        return None
     if modes != (DiscoveryMode.MULTICAST, DiscoveryMode.PEERS) or way.reacts or other.reacts:
         return None
     if any(a.port in other.doors for a in other.towards):
@@ -185,6 +204,8 @@ def _mode(way: Hearing) -> Verdict | None:
 def _peer_missing(way: Hearing) -> Verdict | None:
     other = Hearing(way.scene, way.case, way.listener, way.speaker)
     if _discovers_by(way.own) is not DiscoveryMode.PEERS or way.towards or way.is_heard or other.is_heard:
+        return None
+    if not covered(way.scene, way.speaker):
         return None
     told = sorted({a.destination for a in way.own})
     theirs = ", ".join(sorted(way.scene.site.machine(way.listener.machine).hosts))
