@@ -59,17 +59,25 @@ def _delivery(scene: Scene, case: Case) -> Delivery | None:
 
 
 def _of_writer(scene: Scene, case: Case, writer: Endpoint) -> Delivery:
+    left = _fullest(departures(scene, case, writer))
     return Delivery(
         writer,
-        left=_fullest(departures(scene, case, writer)),
+        left=left,
         came=_fullest(arrivals(scene, case, writer)),
         watched_leaving=bool(scene.views_at(case.writer.machine)),
-        looked_for=any(
-            c.sent and not c.multicast for c in scene.crossings(case.writer.machine, case.reader.machine)
-        ),
+        looked_for=left is not None and _looked_for(scene, case, left),
         talk=tuple(
             d for d in scene.dialogues(case.writer.lives, case.reader.lives) if d.writer == writer.guid
         ),
+    )
+
+
+def _looked_for(scene: Scene, case: Case, left: Samples) -> bool:
+    """Whether such datagrams were looked for on the reader's machine, while both sides were captured."""
+    return any(
+        c.sent >= left.whole and c.multicast == left.multicast and c.fragmented == (left.fragments > 1)
+        for c in scene.crossings(case.writer.machine, case.reader.machine)
+        if c.destination == left.destination
     )
 
 
