@@ -135,7 +135,7 @@ def _discovery(load: Load) -> Discovery:
     rest_s = (len(load.discovery_in) - cut) * bin_s
     steady = rest_s >= WINDOW_S
     return Discovery(
-        window_s=cut * bin_s,
+        window_s=round(cut * bin_s, 6),
         datagrams_in=sum(load.discovery_in[:cut]),
         datagrams_out=sum(load.discovery_out[:cut]),
         bytes_in=sum(load.discovery_bytes_in[:cut]),
