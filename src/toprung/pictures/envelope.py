@@ -64,6 +64,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "severity": str(finding.severity),
         "subject": finding.subject,
         "says": finding.says,
+        "effect": finding.effect,
         "evidence": [
             {"capture": e.capture, "packet": e.packet, "time": round(e.time_s, 6), "says": e.says}
             for e in finding.evidence
