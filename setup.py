@@ -29,6 +29,7 @@ KERNELS = (
     "toprung.wire._fingerprints",
     "toprung.wire._fragments",
     "toprung.wire._intern",
+    "toprung.wire._pipeline",
     "toprung.wire._records",
     "toprung.wire._submessages",
 )

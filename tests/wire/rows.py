@@ -70,6 +70,7 @@ def uncompiled() -> Kernels:
         "fragments": "Fragments",
         "submessages": "Submessages",
         "fingerprints": "Fingerprints",
+        "pipeline": "Pipeline",
     }
     modules = {name: _plain(f"_{name}") for name in (*names, "intern")}
     classes = {name: getattr(modules[name], title) for name, title in names.items()}

@@ -29,7 +29,10 @@ cdef class Datagrams:
     cdef unsigned int[::1] room
     cdef unsigned int[::1] ip_id
     cdef int[::1] piece
-    cdef unsigned int[::1] aside_row
+    cdef long long[::1] aside_time
+    cdef unsigned int[::1] aside_packet
+    cdef unsigned int[::1] aside_size
+    cdef unsigned int[::1] aside_captured
     cdef int[::1] aside_kind
     cdef long long[::1] aside_at
     cdef long long[::1] aside_end
@@ -47,7 +50,7 @@ cdef class Datagrams:
     cdef unsigned long long[::1] faults
     cdef Intern addresses
     cdef Fragments joiner
-    cdef readonly Py_ssize_t count
+    cdef public Py_ssize_t count
     cdef Py_ssize_t capacity
     cdef Py_ssize_t records
     cdef readonly Py_ssize_t asides
@@ -65,6 +68,7 @@ cdef class Datagrams:
     cdef unsigned long long to_high
     cdef unsigned long long to_low
     cdef unsigned int id
+    cdef int _run(self, Py_ssize_t records, unsigned int packets_before) except -1 nogil
     cdef int _fault(self, int kind, Py_ssize_t end) except -1 nogil
     cdef int _frame(self, Py_ssize_t at, Py_ssize_t end, unsigned int interface) except -1 nogil
     cdef int _cooked(self, int packet_type, int address_length, Py_ssize_t at) except -1 nogil

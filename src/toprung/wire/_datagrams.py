@@ -96,7 +96,9 @@ class Datagrams:
         self.wire_bytes, self.fragments = messages["wire_bytes"], messages["fragments"]
         self.begin, self.room = messages["begin"], messages["room"]
         self.ip_id, self.piece = messages["ip_id"], messages["piece"]
-        self.aside_row, self.aside_kind = asides["row"], asides["kind"]
+        self.aside_kind, self.aside_time = asides["kind"], asides["time_ns"]
+        self.aside_packet = asides["packet"]
+        self.aside_size, self.aside_captured = asides["size"], asides["captured"]
         self.aside_at, self.aside_end, self.aside_source = asides["at"], asides["end"], asides["source"]
         self.n_mac, self.n_address, self.n_before = (
             neighbours["mac"],
@@ -128,19 +130,20 @@ class Datagrams:
         self.neighbours = 0
         self.short = 0
 
-    def run(self, data: Any, records: Any, packets_before: Any) -> None:
-        """Decode `records` rows; the first is packet `packets_before` + 1."""
-        number: cython.uint = packets_before
-        rows: cython.Py_ssize_t = min(records, self.records)
-        row: cython.Py_ssize_t
+    def start(self, data: Any) -> None:
+        """Start a block of message rows; where its packets stand."""
         self.data = data
         self.count = 0
         self.asides = 0
-        with cython.nogil:
-            for row in range(rows):
-                self.row = row
-                self.number = number + 1 + row
-                self._frame(self.r_at[row], self.r_at[row] + self.r_captured[row], self.r_interface[row])
+
+    def _run(self, records, packets_before):
+        """Append what `records` rows carry; the first is packet `packets_before` + 1."""
+        row: cython.Py_ssize_t
+        for row in range(min(records, self.records)):
+            self.row = row
+            self.number = packets_before + 1 + row
+            self._frame(self.r_at[row], self.r_at[row] + self.r_captured[row], self.r_interface[row])
+        return 0
 
     def _fault(self, kind, end):
         """Count what is malformed; a packet that was merely cut is not."""
@@ -201,11 +204,15 @@ class Datagrams:
         return 0
 
     def _aside(self, kind, at, end):
-        self.aside_row[self.asides] = self.row
-        self.aside_kind[self.asides] = kind
-        self.aside_at[self.asides] = at
-        self.aside_end[self.asides] = end
-        self.aside_source[self.asides] = 0 if kind == ARP else self.from_
+        row: cython.Py_ssize_t = self.asides
+        self.aside_kind[row] = kind
+        self.aside_at[row] = at
+        self.aside_end[row] = end
+        self.aside_source[row] = 0 if kind == ARP else self.from_
+        self.aside_time[row] = self.r_time[self.row]
+        self.aside_packet[row] = self.number
+        self.aside_size[row] = self.r_length[self.row]
+        self.aside_captured[row] = self.r_captured[self.row]
         self.asides += 1
         return 0
 

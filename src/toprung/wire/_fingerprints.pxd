@@ -7,6 +7,8 @@ from toprung.wire._intern cimport Intern
 cdef class Fingerprints:
     cdef unsigned long long[::1] fingerprint
     cdef const unsigned char[::1] data
+    cdef const unsigned char[::1] captured
+    cdef const unsigned char[::1] joined
     cdef unsigned char[::1] flags
     cdef unsigned int[::1] source
     cdef unsigned int[::1] target
@@ -18,5 +20,5 @@ cdef class Fingerprints:
     cdef unsigned int[::1] ip_id
     cdef Intern addresses
     cdef Py_ssize_t capacity
-    cdef int _run(self, const unsigned char[::1] captured, const unsigned char[::1] joined, Py_ssize_t rows) except -1 nogil
+    cdef int _run(self, Py_ssize_t first, Py_ssize_t rows) except -1 nogil
     cdef unsigned long long _of(self, Py_ssize_t row) noexcept nogil

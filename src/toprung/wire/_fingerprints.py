@@ -47,23 +47,21 @@ class Fingerprints:
         self.addresses = addresses
         self.capacity = shortest(messages)
 
-    def run(self, captured: Any, joined: Any, messages: Any) -> None:
-        """Print the first so many rows."""
-        rows: cython.Py_ssize_t = min(messages, self.capacity)
-        whole: cython.const[cython.uchar][::1] = captured
-        pieced: cython.const[cython.uchar][::1] = joined
-        with cython.nogil:
-            self._run(whole, pieced, rows)
+    def start(self, captured: Any, joined: Any) -> None:
+        """Start a block; where its messages stand, and those that were joined from pieces."""
+        self.captured = self.data = captured
+        self.joined = joined
 
     @cython.boundscheck(False)
-    def _run(self, captured, joined, rows):
+    def _run(self, first, rows):
+        """Print rows [first, rows)."""
         row: cython.Py_ssize_t
         switched: cython.bint = False
-        self.data = captured
-        for row in range(rows):
+        self.data = self.captured
+        for row in range(first, min(rows, self.capacity)):
             if ((self.flags[row] & FRAGMENTED) != 0) != switched:
                 switched = not switched
-                self.data = joined if switched else captured
+                self.data = self.joined if switched else self.captured
             self.fingerprint[row] = self._of(row)
         return 0
 

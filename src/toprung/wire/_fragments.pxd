@@ -66,3 +66,5 @@ cdef class Fragments:
     cdef int _patch(self, Py_ssize_t mask, Py_ssize_t store, Py_ssize_t first, Py_ssize_t last) except -1 nogil
     cdef int _emit(self, int place, Py_ssize_t out) except -1 nogil
     cdef long long _head(self, int place, long long total) noexcept nogil
+    cdef Py_ssize_t _held(self) except -1 nogil
+    cdef Py_ssize_t _expire(self, Py_ssize_t count, long long now) except -1 nogil

@@ -63,33 +63,28 @@ class Fragments:
         self.oldest = 0
         self.headless = 0
 
-    def held(self) -> Any:
+    def _held(self):
         """An upper bound of the octets in unfinished datagrams."""
-        total: cython.longlong = 0
+        total: cython.Py_ssize_t = 0
         place: cython.Py_ssize_t
-        for place in range(self.s_state.shape[0]):
-            if self.s_state[place] == OPEN:
-                total += 8 * self.s_high[place]
+        if self.oldest != self.cursor:
+            for place in range(self.s_state.shape[0]):
+                if self.s_state[place] == OPEN:
+                    total += 8 * self.s_high[place]
         return total
-
-    def waiting(self) -> Any:
-        """Whether any datagram is unfinished, or might be."""
-        return self.oldest != self.cursor
 
     def attach(self, data: Any, joined: Any, silent: Any) -> None:
         """Before each block: where its pieces stand, and where whole datagrams go.
 
-        `joined` must have room for `held()` and all pieces of this block; `silent` swallows what comes out.
+        `joined` must have room for `_held()` and all pieces of this block; `silent` swallows what comes out.
         """
         self.data = data
         self.joined = joined
         self.filled = 0
         self.silent = silent
 
-    def expire(self, rows: Any, now_ns: Any) -> Any:
-        """After each block: let go what waits too long by capture time `now_ns`; how many rows there are."""
-        count: cython.Py_ssize_t = rows
-        now: cython.longlong = now_ns
+    def _expire(self, count, now):
+        """Let go what waits too long by capture time `now`, behind `count` rows; how many there are then."""
         while self.oldest != self.cursor:
             if self.s_state[self.oldest] == OPEN:
                 if now - self.s_first_ns[self.oldest] <= PATIENCE_NS:
@@ -108,12 +103,11 @@ class Fragments:
                 self.s_state[place] = DONE
         self.headless = 0
 
-    def finish(self, joined: Any, begun_before: Any) -> Any:
+    def finish(self, begun_before: Any) -> Any:
         """Let every unfinished datagram go that began before that offset; how many rows there are."""
         count: cython.Py_ssize_t = 0
         place: cython.int
         limit: cython.longlong = begun_before
-        self.attach(self.data, joined, False)
         while self.oldest != self.cursor:
             place = self.oldest
             if self.s_state[place] == OPEN and self.s_first_at[place] < limit:

@@ -12,7 +12,7 @@ cdef class Records:
     cdef unsigned short[::1] interface
     cdef long long[::1] scale
     cdef unsigned int[::1] snap
-    cdef readonly int status
+    cdef public int status
     cdef readonly Py_ssize_t count
     cdef readonly Py_ssize_t undeclared
     cdef readonly long long wanted
@@ -22,6 +22,7 @@ cdef class Records:
     cdef Py_ssize_t limit
     cdef long long last_ns
     cdef unsigned char touched
+    cdef Py_ssize_t _read(self, Py_ssize_t at, Py_ssize_t end, long long scale) except -1 nogil
     cdef Py_ssize_t _pcap(self, Py_ssize_t at, Py_ssize_t end, long long scale) except -1 nogil
     cdef Py_ssize_t _pcapng(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
     cdef int _block(self, unsigned int kind, Py_ssize_t body, long long size) except -1 nogil

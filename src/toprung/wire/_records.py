@@ -74,22 +74,20 @@ class Records:
         self.scale = scale
         self.snap = snap
 
-    def pcap(self, at: Any, end: Any, fraction_ns: Any) -> Any:
-        """Read records from `at` on; where reading stopped.  `status` says why, `wanted` what is missing."""
+    def read(self, at: Any, end: Any, fraction_ns: Any) -> Any:
+        """One batch of records from `at` on; where reading stopped, `status` says why.
+
+        fraction_ns: what a pcap's fractions of seconds count; 0: blocks of pcapng.
+        """
         begin: cython.Py_ssize_t = at
         stop: cython.Py_ssize_t = end
         scale: cython.longlong = fraction_ns
         with cython.nogil:
-            begin = self._pcap(begin, stop, scale)
+            begin = self._read(begin, stop, scale)
         return begin
 
-    def pcapng(self, at: Any, end: Any) -> Any:
-        """As `pcap`, for blocks of pcapng."""
-        begin: cython.Py_ssize_t = at
-        stop: cython.Py_ssize_t = end
-        with cython.nogil:
-            begin = self._pcapng(begin, stop)
-        return begin
+    def _read(self, at, end, scale):
+        return self._pcap(at, end, scale) if scale != 0 else self._pcapng(at, end)
 
     def _pcap(self, at, end, scale):
         row: cython.Py_ssize_t = 0
@@ -137,7 +135,6 @@ class Records:
         kind: cython.uint
         total: cython.longlong
         self.count = 0
-        self.undeclared = 0
         self.status = FULL
         while self.count < self.limit:
             self.wanted = 12

@@ -49,7 +49,7 @@ cdef class Submessages:
     cdef unsigned short vendor
     cdef bint little
     cdef bint cut
-    cdef Py_ssize_t _messages(self, Py_ssize_t rows) except -1 nogil
+    cdef Py_ssize_t _messages(self, Py_ssize_t first, Py_ssize_t rows) except -1 nogil
     cdef int _message(self, Py_ssize_t row, Py_ssize_t at, Py_ssize_t end) except -1 nogil
     cdef int _header(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
     cdef unsigned int _prefix(self, Py_ssize_t at) noexcept nogil

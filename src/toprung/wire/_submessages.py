@@ -97,31 +97,35 @@ class Submessages:
         if shortest(kinds) < 256 or len(faults) < len(Fault):
             raise ValueError("tables by kind must have a place for every kind")
 
-    def run(self, captured: Any, joined: Any, messages: Any) -> Any:
-        """Decode so many message rows; how many found room."""
-        rows: cython.Py_ssize_t = min(messages, self.messages)
-        self.captured = captured
+    def start(self, captured: Any, joined: Any) -> None:
+        """Start a block; where its messages stand, and those that were joined from pieces."""
+        self.captured = self.data = captured
         self.joined = joined
         with cython.nogil:
             self._wipe()
             self.count = 0
-            rows = self._messages(rows)
+
+    def run(self, messages: Any) -> Any:
+        """Decode so many message rows; how many found room."""
+        rows: cython.Py_ssize_t = messages
+        with cython.nogil:
+            rows = self._messages(0, rows)
         return rows
 
     @cython.boundscheck(False)
-    def _messages(self, rows):
-        row: cython.Py_ssize_t = 0
+    def _messages(self, first, rows):
+        """Decode message rows [first, rows); the first that found no room, or `rows`."""
+        row: cython.Py_ssize_t
         joined: cython.bint = False
         self.data = self.captured
-        while row < rows:
+        for row in range(first, min(rows, self.messages)):
             if self.count + 1 + (self.m_room[row] >> 2) > self.capacity:
-                break  # no message holds more submessages than a quarter of its octets
+                return row  # no message holds more submessages than a quarter of its octets
             if ((self.m_flags[row] & FRAGMENTED) != 0) != joined:
                 joined = not joined
                 self.data = self.joined if joined else self.captured
             self._message(row, self.m_begin[row], self.m_begin[row] + self.m_room[row])
-            row += 1
-        return row
+        return rows
 
     @cython.boundscheck(False)
     def _message(self, row, at, end):

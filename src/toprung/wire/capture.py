@@ -80,20 +80,18 @@ class Container:
         self.records.attach(view)
 
     def fill(self, at: int, end: int) -> int:
-        """Fill the record columns from `at` on; where reading stopped.  `records.status` says why."""
-        if self.fraction_ns:
-            return int(self.records.pcap(at, end, self.fraction_ns))
-        return int(self.records.pcapng(at, end))
+        """Read one batch of records from `at` on; where reading stopped.  `records.status` says why."""
+        return int(self.records.read(at, end, self.fraction_ns))
 
-    def complain(self, at: int, packets: int) -> None:
-        """Raise what the status of the last `fill` calls for; `at` is an offset in the capture."""
-        if self.records.status == GIGANTIC:
+    def complain(self, status: int, at: int, packets: int) -> None:
+        """Raise what a status calls for; `at` is an offset in the capture."""
+        if status == GIGANTIC:
             raise CaptureError(
                 f"the record after packet {packets} claims {self.records.wanted} bytes",
                 f"{self.label} byte {at}",
                 f"no packet has more than {MAX_RECORD}: the file is damaged there; cut it before that byte",
             )
-        if self.records.status == BROKEN:
+        if status == BROKEN:
             raise CaptureError(
                 f"the block after packet {packets} contradicts itself about its length",
                 f"{self.label} byte {at}",

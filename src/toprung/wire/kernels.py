@@ -7,9 +7,9 @@ from typing import Any, cast
 
 from numpy.typing import NDArray
 
-from toprung.wire import _datagrams, _fingerprints, _fragments, _intern, _records, _submessages
+from toprung.wire import _datagrams, _fingerprints, _fragments, _intern, _pipeline, _records, _submessages
 
-_MODULES = (_datagrams, _fingerprints, _fragments, _intern, _records, _submessages)
+_MODULES = (_datagrams, _fingerprints, _fragments, _intern, _pipeline, _records, _submessages)
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +21,7 @@ class Kernels:
     fragments: Any  # pieces -> messages
     submessages: Any  # messages -> submessages
     fingerprints: Any  # messages -> what tells them from others
+    pipeline: Any  # all of them, one after the other
     intern: Any  # addresses and GUID prefixes -> numbers
 
 
@@ -30,6 +31,7 @@ KERNELS = Kernels(
     _fragments.Fragments,
     _submessages.Submessages,
     _fingerprints.Fingerprints,
+    _pipeline.Pipeline,
     _intern.Intern,
 )
 

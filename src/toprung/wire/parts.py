@@ -21,7 +21,7 @@ from toprung.wire.capture import PCAP_HEADER, Container
 from toprung.wire.kernels import KERNELS, Kernels
 from toprung.wire.scan import EVERYTHING, Scan, Span
 from toprung.wire.source import Octets
-from toprung.wire.stages import RECORDS
+from toprung.wire.stages import BATCH
 
 LEAD = (
     1 << 22
@@ -76,7 +76,7 @@ class _Cut:
 
 
 def _cuts(view: memoryview, parts: int, label: str, kernels: Kernels) -> list[_Cut]:
-    container = Container(label, RECORDS, kernels)
+    container = Container(label, BATCH, kernels)
     container.open(view[:PCAP_HEADER])
     if not container.fraction_ns:
         return []

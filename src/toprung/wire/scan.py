@@ -22,9 +22,9 @@ from toprung.wire.block import Block, Tables
 from toprung.wire.capture import MORE, PCAP_HEADER, SPECIAL, WANTED, Container
 from toprung.wire.faults import Fault
 from toprung.wire.kernels import KERNELS, Kernels
-from toprung.wire.notices import ARP, Notices
+from toprung.wire.notices import Notices
 from toprung.wire.source import Octets, Source
-from toprung.wire.stages import RECORDS, Stages
+from toprung.wire.stages import BATCH, Stages
 from toprung.wire.summary import ScanSummary, link_name
 
 EVERYTHING = 1 << 62  # beyond any offset
@@ -69,10 +69,9 @@ class Scan:
         self.progress = progress
         self._span = span
         self._source = Source(chunks)
-        self._container = Container(label, RECORDS, kernels)
+        self._container = Container(label, BATCH, kernels)
         self._stages = Stages(self._container, self.tables, kernels)
         self._notices = Notices()
-        self._packets = 0
         self._tail: str | None = None
 
     def blocks(self) -> Iterator[Block]:
@@ -90,13 +89,13 @@ class Scan:
             self._lead_in(self._span)
             at, source.end = self._span.begin, min(self._span.end, source.end)
         while True:
-            container.attach(source.view)
-            at = container.fill(at, source.end)
-            yield from self._read(source.view)
+            at = self._stages.read(source.view, at, source.end)
+            self._listen(source.view)
+            yield from self._stages.blocks(source.view)
             if self.progress is not None:
                 self.progress(source.base + at)
-            container.complain(source.base + at, self._packets)
-            status = container.records.status
+            status = self._stages.pipeline.status
+            container.complain(status, source.base + at, self._packets)
             if status == SPECIAL:
                 after = container.special(source.view, at, source.end, source.base + at)
                 if after is not None:
@@ -116,12 +115,10 @@ class Scan:
     def _lead_in(self, span: Span) -> None:
         """Read the packets before a part for their fragments, and forget everything else about them."""
         at = span.lead
-        self._container.attach(self._source.view)
         while at < span.begin:
-            at = self._container.fill(at, span.begin)
-            if not self._container.records.count:
+            before, at = at, self._stages.read(self._source.view, at, span.begin, silent=True)
+            if at == before:
                 break
-            self._stages.rows(self._source.view, 0, silent=True)
         self._stages.forget(span.owned)
 
     def _ends(self, at: int, left: int) -> None:
@@ -133,33 +130,26 @@ class Scan:
         if self._source.cut:
             self._tail = self._source.cut + (f"; {self._tail}" if self._tail else "")
 
-    def _read(self, view: memoryview) -> Iterator[Block]:
-        """Decode the records that the container holds."""
-        count = self._container.records.count
-        if not count:
-            return
-        rows = self._stages.rows(view, self._packets, silent=False)
-        if self._stages.datagrams.asides:
-            self._listen(view)
-        self._packets += count
-        yield from self._stages.decode(view, rows)
+    @property
+    def _packets(self) -> int:
+        return int(self._stages.pipeline.packets)
 
     def _listen(self, view: memoryview) -> None:
-        """Hand ARP and ICMP to the notices."""
+        """Hand ARP and ICMP of this block to the notices."""
         self.tables.grow()
-        records, asides = self._container.columns, self._stages.asides
+        asides = self._stages.asides
         for i in range(self._stages.datagrams.asides):
-            row, kind = int(asides["row"][i]), int(asides["kind"][i])
-            body = bytes(view[int(asides["at"][i]) : int(asides["end"][i])][:256])
-            size, captured = int(records["length"][row]), int(records["captured"][row])
-            source = "" if kind == ARP else self.tables.addresses[int(asides["source"][i])]
-            time_ns = int(records["time_ns"][row])
-            self._notices.add(kind, body, source, size, time_ns, self._packets + row + 1, captured < size)
+            row = {name: int(column[i]) for name, column in asides.items()}
+            body = bytes(view[row["at"] : row["end"]][:256])
+            source = self.tables.addresses[row["source"]]
+            cut = row["captured"] < row["size"]
+            self._notices.add(row["kind"], body, source, row["size"], row["time_ns"], row["packet"], cut)
 
     @property
     def summary(self) -> ScanSummary:
         """What was seen so far."""
         faults = self._stages.faults.copy()
+        faults[Fault.INTERFACE] += np.uint64(self._container.records.undeclared)
         faults[Fault.CROWD] += np.uint64(self.tables.refused)
         faults[Fault.ARP_ICMP] += np.uint64(self._notices.short)
         return ScanSummary(

@@ -19,7 +19,8 @@ from toprung.wire.ids import Sub
 from toprung.wire.kernels import Kernels, as_view
 from toprung.wire.notices import NeighbourSeen, Seen
 
-RECORDS = 1024  # packets a block: what they and their rows take stays in a processor's own cache
+BATCH = 256  # packets that go through all steps while they are in the processor's nearest cache
+MESSAGES = 4096  # rows of a block
 PLACES = 512  # unfinished datagrams that are kept at a time
 PLACE_BYTES, PLACE_UNITS = 1 << 16, 1 << 13  # octets of one datagram, and their 8-octet units
 SUBMESSAGES = 1 << 15  # rows; the largest datagram holds 16,376
@@ -31,7 +32,10 @@ INNER_COLUMNS = (
     Column("ip_id", "u4", "IP identification"),
     Column("piece", "i4", "IP fragment: 2 * its place + more-fragments; -1: whole"),
 )
-ASIDE_COLUMNS = {"row": "u4", "kind": "i4", "at": "i8", "end": "i8", "source": "u4"}
+ASIDE_COLUMNS = {
+    "kind": "i4", "at": "i8", "end": "i8", "source": "u4", "time_ns": "i8", "packet": "u4", "size": "u4",
+    "captured": "u4",
+}  # fmt: skip
 NEIGHBOUR_COLUMNS = {
     "mac": "u8", "address": "u4", "before": "i4", "count": "u8", "bytes": "u8",
     "first_ns": "i8", "last_ns": "i8", "first": "u4", "last": "u4",
@@ -51,9 +55,9 @@ class Stages:
     def __init__(self, container: Container, tables: Tables, kernels: Kernels) -> None:
         self.tables = tables
         self.records = container
-        self.messages = Rows(MESSAGE_COLUMNS + INNER_COLUMNS, RECORDS + PLACES)
+        self.messages = Rows(MESSAGE_COLUMNS + INNER_COLUMNS, MESSAGES + PLACES)
         self.submessages = Rows(SUBMESSAGE_COLUMNS, SUBMESSAGES)
-        self.asides = _arrays(ASIDE_COLUMNS, RECORDS)
+        self.asides = _arrays(ASIDE_COLUMNS, MESSAGES)
         self.neighbours = _arrays(NEIGHBOUR_COLUMNS, NEIGHBOURS) | {"latest": np.full(MAX_KEYS, -1, "i4")}
         self.places = _arrays(PLACE_COLUMNS, PLACES) | {"heads": np.full(2 * PLACES, -1, "i4")}
         self.faults: NDArray[np.uint64] = np.zeros(len(Fault), "u8")
@@ -74,34 +78,30 @@ class Stages:
         self.decoder: Any = kernels.submessages(
             rows, self.submessages.views(), _kinds(), tables.prefix_keys, faults
         )
+        self.pipeline: Any = kernels.pipeline(
+            container.records,
+            self.datagrams,
+            self.fragments,
+            self.fingerprints,
+            self.decoder,
+            BATCH,
+            MESSAGES,
+        )
         self._block = Block(self.messages, self.submessages)
-        self._joined = memoryview(bytearray(0))
+        self._joined = as_view(np.zeros(PLACES * PLACE_BYTES + BATCH * PLACE_BYTES, "u1"))
 
-    def rows(self, view: memoryview, packets_before: int, silent: bool) -> int:
-        """Message rows of the records that were read last; how many there are.
+    def read(self, view: memoryview, at: int, end: int, silent: bool = False) -> int:
+        """Fill the next block from `view[at:end]`; where reading stopped, `pipeline.status` says why.
 
         silent: join fragments only, hand nothing out.
         """
-        count, at = self.records.records.count, self.records.columns["at"]
-        self.faults[Fault.INTERFACE] += np.uint64(self.records.records.undeclared)
-        spanned = int(at[count - 1]) - int(at[0]) + int(self.records.columns["captured"][count - 1])
-        self._make_room(spanned)
-        self.fragments.attach(view, self._joined, silent)
-        self.datagrams.run(view, count, packets_before)
-        return int(
-            self.fragments.expire(self.datagrams.count, int(self.records.columns["time_ns"][count - 1]))
-        )
+        self.pipeline.start(view, self._joined, silent)
+        return int(self.pipeline.run(at, end, self.records.fraction_ns))
 
-    def _make_room(self, pieces: int) -> None:
-        needed = self.fragments.held() + pieces
-        if needed > len(self._joined):
-            self._joined = as_view(np.zeros(max(needed, 1 << 20), "u1"))
-
-    def decode(self, view: memoryview, rows: int) -> Iterator[Block]:
-        """Blocks of the first `rows` message rows: one, unless they hold more submessages than fit."""
-        self.fingerprints.run(view, self._joined, rows)
+    def blocks(self, view: memoryview) -> Iterator[Block]:
+        """What was read last: one block, unless its messages hold more submessages than fit."""
+        rows, done = self.datagrams.count, self.pipeline.decoded
         while rows:
-            done = self.decoder.run(view, self._joined, rows)
             self.tables.grow()
             self.messages_seen += done
             self.submessages_seen += self.decoder.count
@@ -110,16 +110,20 @@ class Stages:
             if done < rows:
                 self.messages.shift(done, rows)
             rows -= done
+            self.decoder.start(view, self._joined)
+            done = self.decoder.run(rows)
 
     def finish(self, view: memoryview, handed_over: int) -> Iterator[Block]:
         """Let unfinished datagrams go, but for those that began at or after `handed_over`."""
-        self._make_room(0)
-        yield from self.decode(view, self.fragments.finish(self._joined, handed_over))
+        self.pipeline.start(view, self._joined, False)
+        self.pipeline.finish(handed_over)
+        yield from self.blocks(view)
 
     def forget(self, owned: int) -> None:
         """Drop all counts, and unfinished datagrams that began before `owned`; keep the rest and the keys."""
         self.datagrams.forget()
         self.fragments.forget(owned)
+        self.pipeline.forget()
         self.faults[:] = 0
 
     def neighbours_seen(self) -> tuple[NeighbourSeen, ...]:
