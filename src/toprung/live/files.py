@@ -14,7 +14,7 @@ import stat
 import sys
 import zlib
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, BinaryIO, cast
 
@@ -25,7 +25,9 @@ from toprung.wire.scan import Scan
 GZIP_MAGIC = bytes.fromhex("1f8b")
 ZSTD_MAGIC = bytes.fromhex("28b52ffd")
 CHUNK = 1 << 20  # octets of the buffer that compressed and piped captures flow through
-HELD = 1 << 26  # octets of a mapped file that are kept behind the reader
+BEHIND = 1 << 26  # octets of a mapped file that are kept behind the reader
+AHEAD = 1 << 22  # octets of it that are mapped at a time before the reader comes
+POPULATE_READ = 22  # MADV_POPULATE_READ, madvise(2); not yet in Python's mmap
 NEEDED = "a readable capture file is needed"
 
 Progress = Callable[[int], None]
@@ -48,27 +50,37 @@ class CaptureFile:
             return [Scan(self._octets, label=self.label, progress=progress)]
         scans = split(self._octets, parts, label=self.label)
         for scan in scans:
-            scan.progress = _LetGo(self._octets, progress)
+            scan.progress = _Window(self._octets, progress)
         return scans
 
 
-class _LetGo:
-    """Progress of one part, which also gives back the pages that it has read."""
+class _Window:
+    """Progress of one part, which also maps the pages that come next and gives back those that were read."""
 
     def __init__(self, mapped: mmap.mmap, progress: Progress | None) -> None:
         self._mapped = mapped
         self._progress = progress
-        self._held_from = -1
+        self._first = self._last = -1
 
     def __call__(self, offset: int) -> None:
         page = offset // mmap.PAGESIZE * mmap.PAGESIZE
-        if self._held_from < 0:
-            self._held_from = page
-        elif page - self._held_from >= HELD and hasattr(mmap, "MADV_DONTNEED"):
-            self._mapped.madvise(mmap.MADV_DONTNEED, self._held_from, page - self._held_from)
-            self._held_from = page
+        if self._first < 0:
+            self._first = self._last = page
+        if page - self._first >= BEHIND and hasattr(mmap, "MADV_DONTNEED"):
+            self._mapped.madvise(mmap.MADV_DONTNEED, self._first, page - self._first)
+            self._first = page
+        if page + AHEAD // 2 > self._last:
+            self._fetch(max(page, self._last))
         if self._progress is not None:
             self._progress(offset)
+
+    def _fetch(self, begin: int) -> None:
+        """Map a stretch at once: cheaper than a fault for every few pages.  Kernels before 5.14 refuse."""
+        length = min(AHEAD, len(self._mapped) - begin)
+        self._last = begin + AHEAD
+        if sys.platform == "linux" and length > 0:
+            with suppress(OSError):
+                self._mapped.madvise(POPULATE_READ, begin, length)
 
 
 @contextmanager

@@ -4,6 +4,23 @@ cimport cython
 from libc.stdint cimport int64_t, uint16_t, uint32_t, uint64_t
 from libc.string cimport memcpy
 
+cdef extern from *:
+    """
+    #if defined(__GNUC__)
+    #define TOPRUNG_FETCH(address) __builtin_prefetch(address)
+    #else
+    #define TOPRUNG_FETCH(address) ((void)(address))
+    #endif
+    """
+    void TOPRUNG_FETCH(const void *) noexcept nogil
+
+
+@cython.boundscheck(False)
+@cython.wraparound(False)
+cdef inline void fetch(const unsigned char[::1] data, Py_ssize_t at) noexcept nogil:
+    if 0 <= at < data.shape[0]:
+        TOPRUNG_FETCH(&data[at])
+
 
 @cython.boundscheck(False)
 @cython.wraparound(False)
@@ -67,6 +84,13 @@ cdef inline uint64_t words(const unsigned char[::1] data, bint little, Py_ssize_
 
 cdef inline int64_t i64(const unsigned char[::1] data, bint little, Py_ssize_t at) noexcept nogil:
     return <int64_t>words(data, little, at)
+
+
+cdef inline uint32_t ones(uint32_t word) noexcept nogil:
+    word = word - (word >> 1 & 0x55555555)
+    word = (word & 0x33333333) + (word >> 2 & 0x33333333)
+    word = (word + (word >> 4)) & 0x0F0F0F0F
+    return (word + (word >> 8) + (word >> 16) + (word >> 24)) & 0x3F
 
 
 @cython.boundscheck(False)

@@ -6,6 +6,10 @@ Each returns 0 where the bytes are not all there: callers check lengths first, t
 from __future__ import annotations
 
 
+def fetch(data: memoryview, at: int) -> None:
+    """Say that this cache line will be read soon; means something to a processor only."""
+
+
 def u16le(data: memoryview, at: int) -> int:
     return int.from_bytes(data[at : at + 2], "little") if 0 <= at <= len(data) - 2 else 0
 
@@ -48,6 +52,11 @@ def i64(data: memoryview, little: bool, at: int) -> int:
     """SequenceNumber_t: {int32 high, uint32 low} (DDSI-RTPS 2.5, 9.3.2.3)."""
     both = words(data, little, at)
     return both - (both >> 63 << 64)
+
+
+def ones(word: int) -> int:
+    """Set bits of 32."""
+    return word.bit_count()
 
 
 FACTOR = 0x9E3779B97F4A7C15

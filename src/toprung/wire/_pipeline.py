@@ -101,6 +101,8 @@ class Pipeline:
                     self.datagrams.count = 0
                 else:
                     self.fingerprints._run(first, self.datagrams.count)
+                    self.submessages.ahead = after
+                    self.submessages.lines = min((after - at) // (64 * count) + 1, 32)
                     self.decoded = self.submessages._messages(first, self.datagrams.count)
                     if self.decoded < self.datagrams.count:
                         return after

@@ -1,5 +1,5 @@
 cimport cython
-from toprung.wire._bytes cimport i64, u16, u32, u32le, u64be, u64le, words
+from toprung.wire._bytes cimport fetch, i64, ones, u16, u32, u32le, u64be, u64le, words
 from toprung.wire._intern cimport Intern
 
 
@@ -38,6 +38,8 @@ cdef class Submessages:
     cdef unsigned long long[::1] faults
     cdef Intern prefixes
     cdef readonly Py_ssize_t count
+    cdef Py_ssize_t ahead
+    cdef Py_ssize_t lines
     cdef Py_ssize_t capacity
     cdef Py_ssize_t messages
     cdef readonly Py_ssize_t unreadable

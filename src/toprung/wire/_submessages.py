@@ -21,7 +21,7 @@ from toprung.wire.faults import Fault
 from toprung.wire.ids import HEADER_LENGTH, MAGIC, MAJOR_VERSION, MAX_SET_BITS, Sub
 
 if not cython.compiled:
-    from toprung.wire._bytes import i64, u16, u32, u32le, u64be, u64le, words
+    from toprung.wire._bytes import fetch, i64, ones, u16, u32, u32le, u64be, u64le, words
 
 HEADER = cython.declare(cython.int, HEADER_LENGTH)
 HEADER_MAGIC = cython.declare(cython.uint, int.from_bytes(MAGIC, "little"))
@@ -57,20 +57,9 @@ F_FRAGMENT = cython.declare(cython.int, int(Fault.FRAGMENT_NUMBER))
 F_QOS = cython.declare(cython.int, int(Fault.INLINE_QOS))
 
 MASK = cython.declare(cython.ulonglong, (1 << 64) - 1)
+LINE = cython.declare(cython.int, 64)
 ONES = cython.declare(cython.uint, 0xFFFFFFFF)
 HALF = cython.declare(cython.ulonglong, 1 << 31)
-
-
-@cython.cfunc
-@cython.inline
-@cython.nogil
-@cython.exceptval(check=False)
-def _ones(word: cython.uint) -> cython.uint:
-    """Set bits of 32 (the usual halving sums)."""
-    word = word - (word >> 1 & 0x55555555)
-    word = (word & 0x33333333) + (word >> 2 & 0x33333333)
-    word = (word + (word >> 4)) & 0x0F0F0F0F
-    return (word + (word >> 8) + (word >> 16) + (word >> 24)) & 0x3F
 
 
 class Submessages:
@@ -91,6 +80,8 @@ class Submessages:
         self.least, self.entity = kinds["least"], kinds["entity"]
         self.prefixes, self.faults = prefixes, faults
         self.unreadable = 0
+        self.ahead = 0
+        self.lines = 0
         self.count = 0
         self.capacity = shortest(submessages)
         self.messages = shortest(messages)
@@ -117,6 +108,7 @@ class Submessages:
         """Decode message rows [first, rows); the first that found no room, or `rows`."""
         row: cython.Py_ssize_t
         joined: cython.bint = False
+        line: cython.Py_ssize_t
         self.data = self.captured
         for row in range(first, min(rows, self.messages)):
             if self.count + 1 + (self.m_room[row] >> 2) > self.capacity:
@@ -124,6 +116,9 @@ class Submessages:
             if ((self.m_flags[row] & FRAGMENTED) != 0) != joined:
                 joined = not joined
                 self.data = self.joined if joined else self.captured
+            for line in range(self.lines):
+                fetch(self.captured, self.ahead + LINE * line)
+            self.ahead += LINE * self.lines
             self._message(row, self.m_begin[row], self.m_begin[row] + self.m_room[row])
         return rows
 
@@ -347,7 +342,7 @@ class Submessages:
             value = u32(self.data, self.little, at + 4 * word)
             if word == words - 1 and bits & 31 != 0:
                 value >>= 32 - (bits & 31)
-            named += _ones(value)
+            named += ones(value)
         self.extent[row] = bits
         self.named[row] = named
         self.payload_at[row] = at

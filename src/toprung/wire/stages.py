@@ -19,7 +19,7 @@ from toprung.wire.ids import Sub
 from toprung.wire.kernels import Kernels, as_view
 from toprung.wire.notices import NeighbourSeen, Seen
 
-BATCH = 256  # packets that go through all steps while they are in the processor's nearest cache
+BATCH = 128  # packets that go through all steps while they are in the processor's nearest cache
 MESSAGES = 4096  # rows of a block
 PLACES = 512  # unfinished datagrams that are kept at a time
 PLACE_BYTES, PLACE_UNITS = 1 << 16, 1 << 13  # octets of one datagram, and their 8-octet units
