@@ -54,7 +54,7 @@ def test_json_has_the_promised_keys(toprung, site_path, captures):
     )
     assert flow["rungs"]["flowing"] == flow["rungs"]["timely"] == "unreached"
     finding = told["findings"][flow["findings"][0]]
-    assert list(finding) == ["code", "rung", "severity", "subject", "says", "evidence", "remedies"]
+    assert list(finding) == ["code", "rung", "severity", "subject", "says", "effect", "evidence", "remedies"]
     assert list(finding["evidence"][0]) == ["capture", "packet", "time", "says"]
     assert {f["topic"]: f["cause"] for f in told["flows"] if f["cause"]} == CAUSES
     sound = [f for f in told["flows"] if f["cause"] is None]
