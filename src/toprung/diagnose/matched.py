@@ -31,10 +31,10 @@ class Meeting:
             return None
         return self.writer.qos, self.reader.qos
 
-    @property
-    def evidence(self) -> tuple[Evidence, ...]:
-        return _introductions(self.scene, self.writer, "the writer's description") + _introductions(
-            self.scene, self.reader, "the reader's description"
+    def evidence(self, writer_says: str, reader_says: str) -> tuple[Evidence, ...]:
+        """The packets that describe the two endpoints, and what they say there."""
+        return _introductions(self.scene, self.writer, writer_says) + _introductions(
+            self.scene, self.reader, reader_says
         )
 
     @property
@@ -119,7 +119,9 @@ def _type_name(meeting: Meeting) -> Verdict | None:
         str(meeting.case.flow),
         f'{meeting.case.writer.name} writes type "{one}", {meeting.case.reader.name} expects "{other}".',
         "The two never match; no sample is delivered.",
-        meeting.evidence,
+        meeting.evidence(
+            f'a writer of type "{one}" is announced', f'a reader of type "{other}" is announced'
+        ),
         (f'Build {wrong.name} with the type "{meant or one}" (same package and version on both machines).',),
     )
 
@@ -144,7 +146,7 @@ def _type_definition(meeting: Meeting) -> Verdict | None:
         str(meeting.case.flow),
         f'Both use the type name "{meeting.writer.type_name}", but with different definitions.',
         "The reader refuses the writer; no sample is delivered.",
-        meeting.evidence,
+        meeting.evidence("the writer announces its type here", "the reader announces another"),
         (
             f"Build {meeting.case.writer.name} and {meeting.case.reader.name} from the same "
             "interface definition.",
@@ -167,7 +169,9 @@ def _partition(meeting: Meeting) -> Verdict | None:
         f"{meeting.case.writer.name} writes in partition {_listed(one)}, {meeting.case.reader.name} reads in "
         f"{_listed(other)}.",
         "No name is common to both: they never match, and no incompatibility is reported to either.",
-        meeting.evidence,
+        meeting.evidence(
+            f"the writer announces partition {_listed(one)}", f"the reader announces {_listed(other)}"
+        ),
         ("Give both the same partition, or none.",),
     )
 
@@ -229,7 +233,9 @@ def _conflict_verdict(meeting: Meeting, conflict: Conflict) -> Verdict:
         f"{case.writer.name} offers {policy} {conflict.offered}, {case.reader.name} requests "
         f"{conflict.requested}.",
         EFFECTS.get(conflict.code, "The middleware keeps the two apart; no sample is delivered."),
-        meeting.evidence,
+        meeting.evidence(
+            f"the writer offers {policy} {conflict.offered}", f"the reader requests {conflict.requested}"
+        ),
         (REMEDIES[conflict.code].format(**words),),
     )
 
