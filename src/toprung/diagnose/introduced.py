@@ -30,17 +30,13 @@ def judge_introduced(scene: Scene, case: Case) -> Verdict:
     return HELD if all(_crossed(scene, case, end) for end in case.ends) else UNSEEN
 
 
-def _other(case: Case, end: End) -> End:
-    return case.reader if end is case.writer else case.writer
-
-
 def _crossed(scene: Scene, case: Case, end: End) -> bool:
     """Whether this end's description came to the other: acknowledged, or in the other machine's capture."""
     stray = near_miss(scene, case, end)
     described = scene.ends_on_topic(end, case) or ((stray,) if stray else ())
     if not described:
         return False
-    other = _other(case, end)
+    other = case.other(end)
     announcer = ANNOUNCER[end.side]
     if any(
         d.writer.entity == announcer and d.acknowledged_below > 1
@@ -116,7 +112,7 @@ def _unreachable_locator(scene: Scene, case: Case) -> Verdict | None:
     if case.one_machine:
         return None
     for end in case.ends:
-        other = _other(case, end)
+        other = case.other(end)
         verdict = scene.once(
             ("locator", end.name, other.machine),
             lambda end=end, other=other: _locator(scene, end, other),  # type: ignore[misc]
@@ -227,7 +223,7 @@ def _endpoint_absent(scene: Scene, case: Case) -> Verdict | None:
             "endpoint-absent",
             f"{end.name} ({end.machine})",
             f"{end.name} has no {end.side} on {case.declared.wire_topic}.",
-            f"{_other(case, end).name} waits for a counterpart that does not exist.",
+            f"{case.other(end).name} waits for a counterpart that does not exist.",
             (scene.evidence(mark, f"the {end.side}s that {end.name} announces: {listed}"),),
             (
                 f"Start the part of {end.name} that {'writes' if end.side is Side.WRITER else 'reads'} "
@@ -263,7 +259,7 @@ def _overload(scene: Scene, case: Case) -> Verdict | None:
     if proof_of_match(scene, case):
         return None
     for end in case.ends:
-        other = _other(case, end)
+        other = case.other(end)
         slow = [
             d
             for d in builtin_dialogues(scene, other.lives, end.lives)

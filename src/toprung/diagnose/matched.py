@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from toprung.diagnose.proof import proof_of_match
-from toprung.diagnose.scene import Case, End, Scene
+from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.strays import near_miss
 from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.finding import Evidence
@@ -91,7 +91,7 @@ def _topic_name(scene: Scene, case: Case) -> Verdict | None:
             _introductions(scene, stray, f'{end.name} announces a {end.side} on "{found}"')
             + tuple(
                 e
-                for other in scene.ends_on_topic(_other(case, end), case)[:1]
+                for other in scene.ends_on_topic(case.other(end), case)[:1]
                 for e in _introductions(scene, other, f'the {other.side} is on "{case.declared.wire_topic}"')
             ),
             (
@@ -100,10 +100,6 @@ def _topic_name(scene: Scene, case: Case) -> Verdict | None:
             ),
         )
     return None
-
-
-def _other(case: Case, end: End) -> End:
-    return case.reader if end is case.writer else case.writer
 
 
 def _type_name(meeting: Meeting) -> Verdict | None:

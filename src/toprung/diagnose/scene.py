@@ -60,6 +60,10 @@ class Case:
     def ends(self) -> tuple[End, End]:
         return self.writer, self.reader
 
+    def other(self, end: End) -> End:
+        """The end across from this one."""
+        return self.reader if end is self.writer else self.writer
+
     @property
     def one_machine(self) -> bool:
         return self.writer.machine == self.reader.machine
