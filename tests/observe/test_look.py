@@ -184,8 +184,8 @@ def test_a_discovery_server_is_told_from_what_it_passes_on():
 @pytest.mark.parametrize("case", CASES[:4])
 def test_one_thread_or_two_see_the_same(case, monkeypatch):
     monkeypatch.setattr("toprung.observe.pipeline.FIRST_BLOCKS", 1)
-    for module in ("scan", "stages"):
-        monkeypatch.setattr(f"toprung.wire.{module}.RECORDS", 64)
+    for place in ("scan.BATCH", "stages.BATCH", "stages.MESSAGES"):
+        monkeypatch.setattr(f"toprung.wire.{place}", 64)
 
     def once(threads):
         scans = [(machine, Scan(data, label=machine)) for machine, data in captures(case).items()]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from ipaddress import IPv4Address, IPv6Address
+from typing import NamedTuple
 
 PREFIX = bytes.fromhex("010f0102030405060708090a")
 OTHER = bytes.fromhex("01100102030405060708090b")
@@ -51,6 +52,14 @@ def udp(payload: bytes, source: int = 40000, target: int = 7411, length: int | N
     return struct.pack(">HHHH", source, target, 8 + len(payload) if length is None else length, 0) + payload
 
 
+class Ip4(NamedTuple):
+    """What is rarely different in an IPv4 header; `total` overrides the total length."""
+
+    protocol: int = 17
+    total: int | None = None
+    options: bytes = b""
+
+
 def ipv4(
     body: bytes,
     source: str = SOURCE,
@@ -58,16 +67,14 @@ def ipv4(
     ident: int = 1,
     place: int = 0,
     more: bool = False,
-    protocol: int = 17,
-    total: int | None = None,
-    options: bytes = b"",
+    head: Ip4 = Ip4(),  # noqa: B008 - immutable
 ) -> bytes:
     """`place` in octets."""
-    head = 5 + len(options) // 4
-    length = head * 4 + len(body) if total is None else total
+    words = 5 + len(head.options) // 4
+    length = words * 4 + len(body) if head.total is None else head.total
     fragment = place // 8 | (0x2000 if more else 0)
-    start = struct.pack(">BBHHHBBH", 0x40 | head, 0, length, ident, fragment, 64, protocol, 0)
-    return start + IPv4Address(source).packed + IPv4Address(target).packed + options + body
+    start = struct.pack(">BBHHHBBH", 0x40 | words, 0, length, ident, fragment, 64, head.protocol, 0)
+    return start + IPv4Address(source).packed + IPv4Address(target).packed + head.options + body
 
 
 def ipv6(

@@ -72,8 +72,8 @@ def test_pcap(order: str, unit: int) -> None:
         (0, struct.pack("<I", 2) + PACKET),
         (0, struct.pack(">I", 2) + PACKET),
         (108, struct.pack(">I", 2) + PACKET),
-        (1, ethernet(ipv4(DATAGRAM, options=bytes(8)))),
-        (1, ethernet(ipv4(DATAGRAM, total=0))),  # segmentation offload
+        (1, ethernet(ipv4(DATAGRAM, head=frames.Ip4(options=bytes(8))))),
+        (1, ethernet(ipv4(DATAGRAM, head=frames.Ip4(total=0)))),  # segmentation offload
         (1, ethernet(ipv4(udp(MESSAGE, length=0)))),
     ],
 )

@@ -271,7 +271,7 @@ def test_damaged_vectors_are_read_alike_and_never_raise(vector: bytes) -> None:
 
 
 def test_damaged_frames_are_read_alike_and_never_raise() -> None:
-    frame = ethernet(ipv4(udp(message(data())), options=bytes(4)))
+    frame = ethernet(ipv4(udp(message(data())), head=frames.Ip4(options=bytes(4))))
     six = ethernet(frames.ipv6(b"\x11\0" + bytes(6) + udp(message(data())), protocol=44), 0x86DD)
     for link in (1, 12, 113, 276, 0):
         octets = capture(*damaged(frame), *damaged(six), link=link)

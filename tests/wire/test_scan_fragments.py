@@ -168,7 +168,9 @@ def test_many_unfinished_datagrams_stay_bounded() -> None:
 
 
 def test_other_protocols_in_fragments_are_none_of_ours() -> None:
-    seen = spaced(*pieces(udp(b"NFS!" + bytes(3000))), ethernet(ipv4(bytes(64), protocol=6, more=True)))
+    seen = spaced(
+        *pieces(udp(b"NFS!" + bytes(3000))), ethernet(ipv4(bytes(64), head=frames.Ip4(protocol=6), more=True))
+    )
     assert (seen.messages, seen.summary.malformed, seen.summary.headless) == ([], {}, 0)
 
 
