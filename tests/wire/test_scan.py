@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
 import struct
+import subprocess
+import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import toprung
 from tests.wire import frames
 from tests.wire.frames import (
     OTHER,
@@ -301,3 +306,30 @@ def test_any_submessages_are_read_alike(parts: list[tuple[int, int, bytes]]) -> 
 def test_any_octets_are_read_alike(octets: bytes, link: int) -> None:
     whole = capture(octets, b"\x45" + octets, ethernet(octets), link=link)
     assert read(whole) == read(whole, uncompiled())
+
+
+def test_the_kernels_run_where_there_is_neither_compiler_nor_cython(tmp_path: Path) -> None:
+    """The package's plain files alone, in a fresh interpreter in which Cython cannot be imported."""
+    package = Path(toprung.__file__).parent
+    shutil.copytree(
+        package, tmp_path / "toprung", ignore=shutil.ignore_patterns("*.so", "*.pyd", "__pycache__")
+    )
+    (tmp_path / "cython.py").write_text("raise ImportError('not installed')")
+    (tmp_path / "x.pcap").write_bytes(capture(ethernet(ipv4(udp(message(data(5)))))))
+    program = """
+import sys
+from toprung.wire.kernels import compiled
+from toprung.wire.scan import Scan
+scan = Scan(open("x.pcap", "rb").read())
+rows = [block.submessages.sequence[0] for block in scan.blocks()]
+print(compiled(), rows == [5], "cython" in sys.modules)
+"""
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", program],
+        cwd=tmp_path,
+        env={"PYTHONPATH": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.split() == ["False", "True", "False"]

@@ -22,7 +22,7 @@ if not cython.compiled:
 
 FACTOR = cython.declare(cython.ulonglong, 0x9E3779B97F4A7C15)
 MASK = cython.declare(cython.ulonglong, (1 << 64) - 1)
-PRINTED = cython.declare(cython.int, 128)  # octets of a UDP payload that its fingerprint covers
+PRINTED = cython.declare(cython.int, 96)  # octets of a UDP payload that its fingerprint covers
 FRAGMENTED = cython.declare(cython.int, int(MessageFlag.FRAGMENTED))
 
 

@@ -1,5 +1,5 @@
 cimport cython
-from toprung.wire._bytes cimport u16, u32, words
+from toprung.wire._bytes cimport fetch, u16, u32, words
 
 
 @cython.final
@@ -21,7 +21,6 @@ cdef class Records:
     cdef bint little
     cdef Py_ssize_t limit
     cdef long long last_ns
-    cdef unsigned char touched
     cdef Py_ssize_t _read(self, Py_ssize_t at, Py_ssize_t end, long long scale) except -1 nogil
     cdef Py_ssize_t _pcap(self, Py_ssize_t at, Py_ssize_t end, long long scale) except -1 nogil
     cdef Py_ssize_t _pcapng(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil

@@ -18,7 +18,7 @@ except ImportError:  # uncompiled, its names are enough
     from toprung.wire import _uncompiled as cython
 
 if not cython.compiled:
-    from toprung.wire._bytes import u16, u32, words
+    from toprung.wire._bytes import fetch, u16, u32, words
 
 MORE = cython.declare(cython.int, 0)  # the bytes end inside a record
 FULL = cython.declare(cython.int, 1)  # the columns are full
@@ -27,9 +27,8 @@ GIGANTIC = cython.declare(cython.int, 3)  # a record claims a length that cannot
 BROKEN = cython.declare(cython.int, 4)  # a pcapng block's lengths contradict each other
 
 # Headers alone are read here, each telling where the next stands: memory would be waited for at every one.
-# Touching each cache line in turn, some way ahead, lets the processor fetch them as a stream.
 LINE = cython.declare(cython.int, 64)
-AHEAD = cython.declare(cython.int, 2048)
+AHEAD = cython.declare(cython.int, 2048)  # octets
 
 MAX_RECORD = cython.declare(cython.longlong, 1 << 24)
 SECTION = cython.declare(cython.uint, 0x0A0D0D0A)
@@ -58,7 +57,6 @@ class Records:
         self.last_ns = 0
         self.earliest = POSITIVE
         self.latest = 0
-        self.touched = 0
         self.count = 0
         self.undeclared = 0
         self.status = MORE
@@ -96,11 +94,10 @@ class Records:
         stamp: cython.ulonglong
         lengths: cython.ulonglong
         ahead: cython.Py_ssize_t = at
-        touched: cython.uchar = 0
         self.status = FULL
         while row < self.limit:
-            while ahead < at + AHEAD and ahead < end:
-                touched ^= self.data[ahead]
+            while ahead < at + AHEAD:
+                fetch(self.data, ahead)
                 ahead += LINE
             self.wanted = 16
             if at + 16 > end:
@@ -128,7 +125,6 @@ class Records:
             row += 1
             at += 16 + captured
         self.count = row
-        self.touched = touched
         return at
 
     def _pcapng(self, at, end):

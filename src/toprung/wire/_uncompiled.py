@@ -27,11 +27,14 @@ def cfunc(function: Any) -> Any:
     return function
 
 
-cclass = final = inline = cfunc
+inline = cfunc
 
 
 def exceptval(*_: Any, **__: Any) -> Any:
     return cfunc
+
+
+boundscheck = exceptval
 
 
 def declare(_: Any, value: Any = None, **__: Any) -> Any:
