@@ -10,6 +10,8 @@ from toprung.model.picture import Dialogue, Mark, NoticeKind, Tally
 from toprung.wire.ids import is_builtin
 
 MANY_PLEAS = 6  # a writer that heard the acknowledgement sends two or three heartbeats
+LONG_S = 3.0  # after which even a busy machine would have answered one of them
+FEW = 4  # an answer to so many heartbeats is no answer
 PATIENCE_S = 1.0  # healthy peers answer discovery within milliseconds
 
 
@@ -22,7 +24,7 @@ def one_direction(pair: Pair) -> Verdict | None:
 
 def _unicast_fails(pair: Pair, way: Passage) -> Verdict | None:
     scene = pair.scene
-    if not enough(way.sent_unicast or way.arrived_unicast) or not _can_be_answered(pair, way):
+    if not enough(way.sent_unicast or way.arrived_unicast):
         return None
     if _refused(scene, way):
         return None  # the machine answers: it was reached, only nobody listens on that port
@@ -64,14 +66,17 @@ def _lasts(first: Mark, last: Mark) -> bool:
     return (last.time_ns - first.time_ns) / 1e9 >= PATIENCE_S
 
 
-def _can_be_answered(pair: Pair, way: Passage) -> bool:
-    """Whether the receiver has an address of the sender's that it can reach: else silence says nothing."""
-    scene = pair.scene
-    return any(
-        reachable(scene, way.receiver, locator.address) is not False
+def _answerable(scene: Scene, way: Passage) -> frozenset[int]:
+    """The sender's participants that announce an address in the receiver's reach: silence towards the
+    others says nothing."""
+    return frozenset(
+        i
         for i in scene.population(way.sender)
-        for locator in scene.participant(i).metatraffic_unicast
-        if locator.kind in (1, 2)
+        if any(
+            reachable(scene, way.receiver, locator.address) is not False
+            for locator in scene.participant(i).metatraffic_unicast
+            if locator.kind in (1, 2)
+        )
     )
 
 
@@ -81,12 +86,13 @@ def _ignored(scene: Scene, way: Passage) -> tuple[Tally, str] | None:
     Either the sender asks to be acknowledged, or it asks for missing introductions again and again.
     """
     views = scene.views_at(way.sender) | scene.views_at(way.receiver)  # elsewhere only half of it may pass
-    own = [d for d in talk(scene, way) if d.view in views]
+    able, others = _answerable(scene, way), scene.population(way.receiver)
+    own = [d for d in scene.dialogues(able, others) if d.view in views]
     pleas = [(d.heartbeats, "to acknowledge") for d in own if d.heartbeats and _in_vain(d)]
     if any(d.acknowledged_below > 1 for d in own):
-        pleas = []  # what was acknowledged may have come by multicast; what is asked for must come by unicast
+        pleas = [(d.heartbeats, "to acknowledge") for d in own if d.heartbeats and _deaf(d)]
     if not _loses(scene, way):
-        theirs = [d for d in talk(scene, passage(scene, way.receiver, way.sender)) if d.view in views]
+        theirs = [d for d in scene.dialogues(others, able) if d.view in views]
         if any(map(_unheard, theirs)):
             pleas += [(d.acknacks, "for what it missed") for d in theirs if d.acknacks and _never_given(d)]
     lasting = [(t, what) for t, what in pleas if enough(t) and _lasts(t.first, t.last)]
@@ -95,6 +101,20 @@ def _ignored(scene: Scene, way: Passage) -> tuple[Tally, str] | None:
 
 def _in_vain(dialogue: Dialogue) -> bool:
     return dialogue.written_upto >= 1 and dialogue.acknowledged_below <= 1
+
+
+def _deaf(dialogue: Dialogue) -> bool:
+    """Whether one discovery writer is not answered, although others of its machine are: what they wrote may
+    have come by multicast."""
+    beats, acks = dialogue.heartbeats, dialogue.acknacks
+    return (
+        is_builtin(dialogue.writer.entity)
+        and _in_vain(dialogue)
+        and beats is not None
+        and beats.count >= MANY_PLEAS
+        and (beats.last.time_ns - beats.first.time_ns) / 1e9 >= LONG_S
+        and (acks is None or acks.count * FEW <= beats.count)
+    )
 
 
 def _never_given(dialogue: Dialogue) -> bool:
