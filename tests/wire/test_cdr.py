@@ -4,6 +4,7 @@ Source: CHECKS 3.1 to 3.3 (OMG XTypes 1.3, 7.4; vectors by another implementatio
 """
 
 import struct
+from collections.abc import Callable
 from hashlib import md5
 from typing import Any
 
@@ -56,67 +57,77 @@ def _write(encoding: Encoding, fill: Any) -> str:
     return writer.data.hex().upper()
 
 
-def test_published_vectors_with_headers_inside() -> None:
-    def appendable(w: Writer) -> None:
-        with w.delimited():
-            w.u8(1), w.u32(0x01020304), w.u16(0x0506), w.f64(1.5)
+def _appendable(w: Writer) -> None:
+    with w.delimited():
+        w.u8(1), w.u32(0x01020304), w.u16(0x0506), w.f64(1.5)
 
-    def mutable(w: Writer) -> None:
-        with w.delimited():
-            for number, (code, method, value) in enumerate(
-                [(0, w.u8, 1), (2, w.u32, 0x01020304), (1, w.u16, 0x0506), (3, w.f64, 1.5)]
-            ):
-                with w.member(number, code):
-                    method(value)
 
-    def strings(w: Writer) -> None:
-        with w.delimited():
-            w.u32(2), w.string("A"), w.string("BC")
+def _mutable(w: Writer) -> None:
+    with w.delimited():
+        for number, (code, method, value) in enumerate(
+            [(0, w.u8, 1), (2, w.u32, 0x01020304), (1, w.u16, 0x0506), (3, w.f64, 1.5)]
+        ):
+            with w.member(number, code):
+                method(value)
 
-    def named(w: Writer) -> None:
-        with w.delimited():
-            with w.member(0, 1):
-                w.u16(0x1234)
-            with w.member(1):
-                w.string("hi")
 
-    def optional(w: Writer) -> None:
-        with w.delimited():
-            w.u8(5), w.boolean(True), w.u32(9)
+def _strings(w: Writer) -> None:
+    with w.delimited():
+        w.u32(2), w.string("A"), w.string("BC")
 
-    def absent(w: Writer) -> None:
-        with w.delimited():
-            w.u8(5), w.boolean(False)
 
-    def structs(w: Writer) -> None:
-        with w.delimited():
-            w.u32(2), w.u16(1), w.u8(2), w.u16(3), w.u8(4)
+def _named(w: Writer) -> None:
+    with w.delimited():
+        with w.member(0, 1):
+            w.u16(0x1234)
+        with w.member(1):
+            w.string("hi")
 
-    def numbers(w: Writer) -> None:
-        w.string("ab"), w.u32(2), w.i64(1), w.i64(-1), w.blob(bytes((7, 8, 9)))
 
-    expected = {
-        optional: (Encoding.D_CDR2, "00090000 08000000 05 01 0000 09000000"),
-        absent: (Encoding.D_CDR2, "00090000 02000000 05 00"),
-        structs: (Encoding.CDR2, "00070000 0B000000 02000000 0100 02 00 0300 04"),
-        numbers: (
-            Encoding.CDR2,
-            "00070000 03000000 616200 00 02000000 0100000000000000 FFFFFFFFFFFFFFFF 03000000 070809",
-        ),
-        appendable: (Encoding.D_CDR2, "00090000 14000000 01000000 04030201 0605 0000 000000000000F83F"),
-        mutable: (
-            Encoding.PL_CDR2,
-            "000B0000 24000000 00000000 01 000000 01000020 04030201 02000010 0605 0000 03000030"
-            " 000000000000F83F",
-        ),
-        strings: (Encoding.CDR2, "00070000 13000000 02000000 02000000 4100 0000 03000000 424300"),
-        named: (
-            Encoding.PL_CDR2,
-            "000B0000 17000000 00000010 3412 0000 01000040 07000000 03000000 686900",
-        ),
-    }
-    for fill, (encoding, text) in expected.items():
-        assert _write(encoding, fill) == text.replace(" ", "")
+def _optional(w: Writer) -> None:
+    with w.delimited():
+        w.u8(5), w.boolean(True), w.u32(9)
+
+
+def _absent(w: Writer) -> None:
+    with w.delimited():
+        w.u8(5), w.boolean(False)
+
+
+def _structs(w: Writer) -> None:
+    with w.delimited():
+        w.u32(2), w.u16(1), w.u8(2), w.u16(3), w.u8(4)
+
+
+def _numbers(w: Writer) -> None:
+    w.string("ab"), w.u32(2), w.i64(1), w.i64(-1), w.blob(bytes((7, 8, 9)))
+
+
+HEADERS_INSIDE = {
+    _optional: (Encoding.D_CDR2, "00090000 08000000 05 01 0000 09000000"),
+    _absent: (Encoding.D_CDR2, "00090000 02000000 05 00"),
+    _structs: (Encoding.CDR2, "00070000 0B000000 02000000 0100 02 00 0300 04"),
+    _numbers: (
+        Encoding.CDR2,
+        "00070000 03000000 616200 00 02000000 0100000000000000 FFFFFFFFFFFFFFFF 03000000 070809",
+    ),
+    _appendable: (Encoding.D_CDR2, "00090000 14000000 01000000 04030201 0605 0000 000000000000F83F"),
+    _mutable: (
+        Encoding.PL_CDR2,
+        "000B0000 24000000 00000000 01 000000 01000020 04030201 02000010 0605 0000 03000030 000000000000F83F",
+    ),
+    _strings: (Encoding.CDR2, "00070000 13000000 02000000 02000000 4100 0000 03000000 424300"),
+    _named: (
+        Encoding.PL_CDR2,
+        "000B0000 17000000 00000010 3412 0000 01000040 07000000 03000000 686900",
+    ),
+}
+
+
+@pytest.mark.parametrize("fill", HEADERS_INSIDE)
+def test_published_vectors_with_headers_inside(fill: Callable[[Writer], object]) -> None:
+    encoding, text = HEADERS_INSIDE[fill]
+    assert _write(encoding, fill) == text.replace(" ", "")
 
 
 def test_member_headers_say_length_and_id() -> None:

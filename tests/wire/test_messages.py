@@ -19,6 +19,7 @@ from toprung.wire.ids import HEADER_LENGTH, EntityId, Flag, Sub
 from toprung.wire.messages import (
     IP4_HEADER_BYTES,
     UDP_HEADER_BYTES,
+    Piece,
     acknack,
     data,
     data_frag,
@@ -43,7 +44,7 @@ def test_published_sizes() -> None:
     assert len(info_ts(None)) == 4
     assert len(info_dst(PREFIX)) == 16
     assert len(data(READER, WRITER, 1)) == 24
-    assert len(data_frag(READER, WRITER, 1, 1, 1, 8, b"")) == 36
+    assert len(data_frag(READER, WRITER, 1, Piece(1, 1, 8), b"")) == 36
     assert len(heartbeat(READER, WRITER, 1, 0, 1)) == 32
     assert [len(acknack(READER, WRITER, 1, bits, 1)) for bits in ((), (1,), range(1, 257))] == [28, 32, 60]
     assert len(gap(READER, WRITER, 1, 2)) == 32
@@ -143,10 +144,10 @@ def test_real_messages_are_rebuilt_from_their_parts() -> None:
 def test_fragments_carry_their_part_of_the_sample() -> None:
     """DDSI-RTPS 2.5, 8.3.8.3.5: fragments count from 1; the last one is short."""
     sample = bytes(range(100))
-    parts = [data_frag(0, 0x103, 5, first, 1, 40, sample) for first in (1, 2, 3)]
+    parts = [data_frag(0, 0x103, 5, Piece(first, 1, 40), sample) for first in (1, 2, 3)]
     assert b"".join(part[36:] for part in parts) == sample
     assert [struct.unpack_from("<IHHI", part, 24) for part in parts] == [(n, 1, 40, 100) for n in (1, 2, 3)]
-    assert data_frag(0, 0x103, 5, 2, 2, 40, sample)[36:] == sample[40:]
+    assert data_frag(0, 0x103, 5, Piece(2, 2, 40), sample)[36:] == sample[40:]
 
 
 def test_gap_says_what_will_not_come() -> None:

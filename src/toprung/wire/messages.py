@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from struct import Struct
+from typing import NamedTuple
 
 from toprung.wire.cdr import ALIGN_BYTES
 from toprung.wire.ids import MAGIC, MAX_SET_BITS, Flag, Sub
@@ -80,18 +81,25 @@ def data(
     return submessage(Sub.DATA, body + inline_qos + payload, flags, little)
 
 
+class Piece(NamedTuple):
+    """Some fragments of a sample: `count` of them from the 1-based `first`, `size` bytes each."""
+
+    first: int
+    count: int
+    size: int
+
+
 def data_frag(
     reader: int,
     writer: int,
     sequence: int,
-    first: int,
-    count: int,
-    size: int,
+    piece: Piece,
     sample: bytes,
     inline_qos: bytes = b"",
     little: bool = True,
 ) -> bytes:
-    """`count` fragments of `size` bytes of a serialised sample, from the 1-based `first`."""
+    """A piece of a serialised sample."""
+    first, count, size = piece
     pack = _PACKS[little]
     body = (
         pack.data.pack(0, _OCTETS_TO_INLINE_QOS_FRAG)
@@ -111,13 +119,11 @@ def heartbeat(
     last: int,
     count: int,
     final: bool = False,
-    liveliness: bool = False,
     little: bool = True,
 ) -> bytes:
     """What a writer still has; without `final` it demands an answer."""
-    flags = Flag.FINAL * final | Flag.LIVELINESS * liveliness
     body = _entities(reader, writer) + _sequence(first, little) + _sequence(last, little)
-    return submessage(Sub.HEARTBEAT, body + _PACKS[little].long.pack(count), flags, little)
+    return submessage(Sub.HEARTBEAT, body + _PACKS[little].long.pack(count), Flag.FINAL * final, little)
 
 
 def acknack(
