@@ -82,10 +82,10 @@ def data(
 
 
 class Piece(NamedTuple):
-    """Some fragments of a sample: `count` of them from the 1-based `first`, `size` bytes each."""
+    """Some fragments of a sample: so many from the 1-based `first`, `size` bytes each."""
 
     first: int
-    count: int
+    fragments: int
     size: int
 
 
