@@ -15,6 +15,8 @@ from toprung.model.picture import Neighbour
 from toprung.observe.traffic import Course
 
 LEAST_SHARE = 0.999  # of the unicast datagrams that must be from or to the machine itself
+UNSPECIFIED = frozenset({"::", "0.0.0.0"})  # whoever has no address yet sends from these
+CLEARLY = 2  # times as many datagrams
 WHOLE_TTLS = (64, 128, 255)  # what hosts send with; less: forwarded
 WHOLE_TTL = max(WHOLE_TTLS)
 
@@ -30,6 +32,11 @@ class Candidates:
     machine: str | None
     own: frozenset[str] = frozenset()
     groups: list[frozenset[str]] = field(default_factory=list)
+    unicast: Sequence[Course] = ()
+
+    def weight(self, group: frozenset[str]) -> int:
+        """Unicast datagrams of this view from or to the group."""
+        return sum(c.every.count for c in self.unicast if c.source in group or c.destination in group)
 
 
 def own_addresses(
@@ -67,6 +74,7 @@ def _candidates(
     known: Known,
 ) -> Candidates:
     told = _told(courses)
+    unicast = [c for c in courses if not c.multicast]
     if told:
         return Candidates(view, machine, told)
     groups = _groups(view, courses, hardware)
@@ -81,7 +89,7 @@ def _candidates(
     possible = _in_every_unicast(courses, possible)
     if len(possible) == 1 and len(groups) > 1:
         return Candidates(view, machine, possible[0])
-    return Candidates(view, machine, groups=possible)
+    return Candidates(view, machine, groups=possible, unicast=unicast)
 
 
 def is_loopback(address: str) -> bool:
@@ -120,8 +128,8 @@ def _groups(
     found = []
     for addresses in groups.values():
         kept = frozenset(a for a, ttl in addresses.items() if ttl in WHOLE_TTLS)
-        found.append(kept or frozenset(addresses))
-    return found
+        found.append((kept or frozenset(addresses)) - UNSPECIFIED)
+    return [group for group in found if group]
 
 
 def _in_every_unicast(courses: Sequence[Course], groups: list[frozenset[str]]) -> list[frozenset[str]]:
@@ -141,18 +149,28 @@ def _in_every_unicast(courses: Sequence[Course], groups: list[frozenset[str]]) -
 
 
 def _eliminate(found: Sequence[Candidates]) -> None:
-    """What belongs to another machine's view is not this one's; the last one left is."""
+    """What belongs to another machine's view is not this one's; the last one left is.
+
+    Two views may be left with the same one, where a switch let somebody else's datagrams pass by one of
+    them: it belongs to the view that has many more of its datagrams, or to neither.
+    """
     changed = True
     while changed:
         changed = False
+        claims: list[tuple[Candidates, frozenset[str]]] = []
         for c in found:
             if c.own or not c.groups:
                 continue
             taken = {a for o in found if _apart(c, o) for a in o.own}
             left = [g for g in c.groups if not g & taken]
             if len(left) == 1 and len(c.groups) > 1:
-                c.own, changed = left[0], True
-            c.groups = left
+                claims.append((c, left[0]))
+            else:
+                c.groups = left
+        for c, group in claims:
+            rivals = [o for o, other in claims if o is not c and other & group and _apart(c, o)]
+            if all(c.weight(group) > CLEARLY * o.weight(group) for o in rivals):
+                c.own, changed = group, True
 
 
 def _apart(one: Candidates, other: Candidates) -> bool:
@@ -166,13 +184,18 @@ def _by_lag(found: Sequence[Candidates], lag: Lag) -> None:
         for other in found[one.view + 1 :]:
             if one.own or other.own or not _apart(one, other):
                 continue
-            shared = [g for g in one.groups if g in other.groups]
+            shared = [g for g in one.groups if g in other.groups and _alike(one, other, g)]
             lags = sorted(
                 ((late, sorted(g)) for g in shared if (late := _group_lag(g, one, other, lag)) is not None),
                 reverse=True,
             )
             if len(lags) >= 2 and lags[0][0] > lags[-1][0]:
                 one.own, other.own = frozenset(lags[0][1]), frozenset(lags[-1][1])
+
+
+def _alike(one: Candidates, other: Candidates, group: frozenset[str]) -> bool:
+    """Whether both views or neither have the group's unicast: an end of the link has all of it."""
+    return bool(one.weight(group)) == bool(other.weight(group))
 
 
 def _group_lag(group: frozenset[str], one: Candidates, other: Candidates, lag: Lag) -> float | None:
