@@ -131,6 +131,13 @@ def test_samples_in_fragments(fold):
     assert (seen.whole, seen.partial, seen.fragments, seen.payload_bytes) == (2, 1, 4, 4000)
 
 
+def test_a_sample_in_fragments_is_as_old_as_its_stamp_says_when_its_last_fragment_comes(fold):
+    """Only the first fragment's message carries the stamp; a datagram comes every 100 ms from 1 s on."""
+    pieces = [piece(1, 1, source_time_ns=990 * MS), *(piece(1, n) for n in (2, 3, 4))]
+    seen = only(fold(datagrams(*pieces)))
+    assert (seen.whole, seen.age.count, seen.age.least) == (1, 1, 0.31)
+
+
 def test_more_unfinished_samples_than_slots_leave_holes(fold):
     started = [piece(n, 1) for n in range(1, records.ASSEMBLY_SLOTS + 3)]
     seen = only(fold(datagrams(*started)))

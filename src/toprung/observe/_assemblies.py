@@ -16,7 +16,10 @@ try:
 except ImportError:  # uncompiled, its names are enough
     from toprung.wire import _uncompiled as cython
 
+from toprung.wire.columns import NO_TIME
+
 ONE = cython.declare(cython.ulonglong, 1)
+TIMELESS = cython.declare(cython.longlong, NO_TIME)
 
 
 class Assemblies:
@@ -26,11 +29,12 @@ class Assemblies:
     """
 
     def __init__(self, slots: Any, pieces: Any) -> None:
-        """`slots` i8 [rows, slots, 2]: number (0: free), count; `pieces` u8 [rows, slots, fragments / 64]."""
+        """`slots` i8 [rows, slots, 3]: number (0: free), count, stamp; `pieces` u8 [rows, slots, words of bits]."""
         self.slots = slots
         self.pieces = pieces
         self.used = 0
         self.dropped = 0
+        self.stamp = TIMELESS
 
     def open(self):
         """A row of its own for one more stream; -1: there is none left."""
@@ -39,12 +43,15 @@ class Assemblies:
         self.used += 1
         return self.used - 1
 
-    def put(self, row, sequence, first, n, total):
+    def put(self, row, sequence, first, n, total, stamp):
         """Fragments first .. first + n - 1 of `total` (counted from 1) have come; 1: the sample is complete.
 
-        `dropped` is the number of the incomplete sample that had to make room, 0 where none had to.
+        `dropped` is the number of the incomplete sample that had to make room, 0 where none had to.  A source
+        timestamp may come with one of the fragments only: `stamp` is the complete sample's.
         """
         slot: cython.Py_ssize_t = self._slot(row, sequence)
+        if stamp != TIMELESS:
+            self.slots[row, slot, 2] = stamp
         fragment: cython.longlong
         bit: cython.ulonglong
         room: cython.longlong = self.pieces.shape[2] << 6
@@ -58,6 +65,7 @@ class Assemblies:
         if self.slots[row, slot, 1] < total:
             return 0
         self.slots[row, slot, 0] = 0
+        self.stamp = self.slots[row, slot, 2]
         return 1
 
     def _slot(self, row, sequence):
@@ -74,6 +82,7 @@ class Assemblies:
         self.dropped = self.slots[row, oldest, 0]
         self.slots[row, oldest, 0] = sequence
         self.slots[row, oldest, 1] = 0
+        self.slots[row, oldest, 2] = TIMELESS
         for word in range(self.pieces.shape[2]):
             self.pieces[row, oldest, word] = 0
         return oldest

@@ -132,11 +132,10 @@ class Samples:
                 continue
             if (kind != DATA and kind != DATA_FRAG) or (rows.writer[i] & NOT_USER) != 0:
                 continue
-            if rows.sequence[i] <= 0 or rows.sequence[i] > MOST_SEQUENCE:
+            if not 0 < rows.sequence[i] <= MOST_SEQUENCE:
                 continue
             m = rows.message[i]
-            k = self._place(rows, i, m)
-            if k < 0:
+            if (k := self._place(rows, i, m)) < 0:
                 continue
             tally(self.record, k, S_ROWS, rows.time_ns[m], rows.packet[m], rows.payload_length[i])
             # a datagram with a hole ends in the submessage that the hole cuts
@@ -163,8 +162,7 @@ class Samples:
         k: cython.Py_ssize_t = self.keys.find(guid, there, way, True)
         if k < known:
             return k
-        w: cython.Py_ssize_t = self.writers.find(guid, 0, 0, True)
-        if w >= 0:
+        if (w := self.writers.find(guid, 0, 0, True)) >= 0:
             self.record[k, S_NEXT] = self.heads[w]
             self.heads[w] = k + 1
         self.record[k, S_SOURCE] = rows.source[m]
@@ -248,7 +246,7 @@ class Samples:
         self.record[k, S_SIZE_LARGEST] = max(size, self.record[k, S_SIZE_LARGEST])
         self.record[k, S_FRAGMENTS] = max(rows.ip_fragments[m], self.record[k, S_FRAGMENTS])
         if not cut:
-            return self._complete(rows, i, m, k, state, size)
+            return self._complete(rows, i, m, k, state, size, rows.source_time_ns[i])
         self.bits[k, (s >> 6) & (WORDS - 1), PARTIAL] |= ONE << (s & 63)
         self.record[k, S_PARTIAL] += 1
         return self._hole(rows, m, k, s)
@@ -264,6 +262,7 @@ class Samples:
         k: cython.Py_ssize_t,
         state: cython.int,
         size: cython.longlong,
+        stamp: cython.longlong,
     ) -> cython.int:
         """The sample of row i is there as a whole, for the first time."""
         s: cython.longlong = rows.sequence[i]
@@ -286,8 +285,8 @@ class Samples:
             self.histograms.measure(self.record, k, S_BETWEEN, max(0, t - self.record[k, S_NEWS_LAST_NS]))
         self.record[k, S_NEWS] += 1
         self.record[k, S_NEWS_LAST_NS] = t
-        if rows.source_time_ns[i] != TIMELESS:
-            self._age(k, t - rows.source_time_ns[i])
+        if stamp != TIMELESS:
+            self._age(k, t - stamp)
         return 0
 
     @cython.cfunc
@@ -340,11 +339,12 @@ class Samples:
             self.record[k, S_ASSEMBLY] = self.assemblies.open() + 1
         if self.record[k, S_ASSEMBLY] == 0:
             return 0
-        state = self.assemblies.put(self.record[k, S_ASSEMBLY] - 1, s, first, n, total)
+        stamp: cython.longlong = rows.source_time_ns[i]
+        state = self.assemblies.put(self.record[k, S_ASSEMBLY] - 1, s, first, n, total, stamp)
         if self.assemblies.dropped != 0:
             self._hole(rows, m, k, self.assemblies.dropped)
         if state == 1:
-            return self._complete(rows, i, m, k, 1, size)
+            return self._complete(rows, i, m, k, 1, size, self.assemblies.stamp)
         return 0
 
     @cython.cfunc

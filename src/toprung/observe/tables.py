@@ -80,7 +80,7 @@ def _samples() -> Table:
 def _assemblies() -> Any:
     n, slots = records.MAX_ASSEMBLIES, records.ASSEMBLY_SLOTS
     pieces = np.zeros((n, slots, records.ASSEMBLY_FRAGMENTS // 64), np.uint64)
-    return Assemblies(as_view(np.zeros((n, slots, 2), np.int64)), as_view(pieces))
+    return Assemblies(as_view(np.zeros((n, slots, 3), np.int64)), as_view(pieces))
 
 
 def _talk() -> Table:
