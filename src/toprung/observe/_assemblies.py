@@ -29,7 +29,7 @@ class Assemblies:
     """
 
     def __init__(self, slots: Any, pieces: Any) -> None:
-        """`slots` i8 [rows, slots, 3]: number (0: free), count, stamp; `pieces` u8 [rows, slots, words of bits]."""
+        """`slots` i8 [rows, slots, 3]: number (0: free), count, stamp; `pieces` u8 [rows, slots, words]."""
         self.slots = slots
         self.pieces = pieces
         self.used = 0
