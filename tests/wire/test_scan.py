@@ -28,10 +28,11 @@ from tests.wire.frames import (
     sub,
     udp,
 )
-from tests.wire.rows import Seen, read, uncompiled
+from tests.wire.rows import Seen, gather, read, uncompiled
 from toprung.wire.columns import NO_TIME, MessageFlag
 from toprung.wire.faults import Fault
 from toprung.wire.ids import Sub
+from toprung.wire.scan import Scan
 
 WHO = struct.pack(">II", 0x107, 0x102)  # reader and writer
 
@@ -333,3 +334,11 @@ print(compiled(), rows == [5], "cython" in sys.modules)
         check=True,
     )
     assert done.stdout.split() == ["False", "True", "False"]
+
+
+def test_a_capture_alone_needs_no_fingerprints():
+    octets = capture(ethernet(ipv4(udp(message(data(1))))))
+    alone = Scan(octets)
+    alone.leave_prints()
+    assert [row["print"] for row in gather([alone]).messages] == [0]
+    assert read(octets).messages[0]["print"] != 0

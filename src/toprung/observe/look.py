@@ -54,6 +54,8 @@ def uncollected() -> Iterator[None]:
 
 def fold(view: int, machine: str | None, scan: Scan, crossing: bool, threads: int = 1) -> Shard:
     """One pass over one capture."""
+    if not crossing:
+        scan.leave_prints()
     shard = Shard(view, scan.label, machine, scan.tables, Folds(crossing))
     fold_blocks(shard, scan.blocks(), threads)
     shard.close(scan.summary)

@@ -19,4 +19,5 @@ cdef class Pipeline:
     cdef Py_ssize_t batch
     cdef Py_ssize_t limit
     cdef bint silent
+    cdef public bint printing
     cdef Py_ssize_t _run(self, Py_ssize_t at, Py_ssize_t end, long long scale) except -1 nogil

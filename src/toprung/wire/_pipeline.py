@@ -41,6 +41,7 @@ class Pipeline:
         self.decoded = 0
         self.status = FULL
         self.silent = False
+        self.printing = True  # whether fingerprints are made
 
     def start(self, captured: Any, joined: Any, silent: Any) -> None:
         """Start a block; where its packets stand, and where joined datagrams go.
@@ -75,7 +76,8 @@ class Pipeline:
         """Fill the block with unfinished datagrams that began before that offset."""
         rows: cython.Py_ssize_t = self.fragments.finish(begun_before)
         self.datagrams.count = rows
-        self.fingerprints._run(0, rows)
+        if self.printing:
+            self.fingerprints._run(0, rows)
         self.decoded = self.submessages._messages(0, rows)
 
     def _run(self, at, end, scale):
@@ -100,7 +102,8 @@ class Pipeline:
                 if self.silent:
                     self.datagrams.count = 0
                 else:
-                    self.fingerprints._run(first, self.datagrams.count)
+                    if self.printing:
+                        self.fingerprints._run(first, self.datagrams.count)
                     self.submessages.ahead = after
                     self.submessages.lines = min((after - at) // (64 * count) + 1, 32)
                     self.decoded = self.submessages._messages(first, self.datagrams.count)

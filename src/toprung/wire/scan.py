@@ -74,6 +74,10 @@ class Scan:
         self._notices = Notices()
         self._tail: str | None = None
 
+    def leave_prints(self) -> None:
+        """Make no fingerprints: a capture alone has no other to be matched with.  The column stays 0."""
+        self._stages.pipeline.printing = False
+
     def blocks(self) -> Iterator[Block]:
         """The capture, block by block; may be called once.
 
