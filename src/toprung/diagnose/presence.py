@@ -12,16 +12,34 @@ from toprung.model.site import Middleware
 # (docs/wire-notes.md) with a margin; the standard's own is 30 s (DDSI-RTPS 2.5, 9.6.2.4)
 ANNOUNCED_WITHIN_S = {Middleware.CYCLONE: 8.3, Middleware.FAST: 4.0}
 STANDARD_WITHIN_S = 31.0
+SHORTEST_S = 4.0  # a capture below tells nothing of who is silent
 
 
 def covered(scene: Scene, end: End) -> list[View]:
-    """Captures of the end's machine so long that they hold at least one of its announcements."""
+    """Captures of the end's machine that would hold an announcement of it, were it there.
+
+    Long ones do; shorter ones where discovery begins in them: whoever is there announces itself when it
+    starts, and answers newcomers.
+    """
     middleware = scene.site.participant(end.name).middleware
     within = (
         STANDARD_WITHIN_S if middleware is None else ANNOUNCED_WITHIN_S.get(middleware, STANDARD_WITHIN_S)
     )
-    views = [scene.picture.views[v] for v in scene.views_at(end.machine)]
-    return [v for v in views if v.packets and (v.last_ns - v.first_ns) / 1e9 >= within]
+    views = {v: scene.picture.views[v] for v in sorted(scene.views_at(end.machine))}
+    return [
+        view
+        for v, view in views.items()
+        if view.packets
+        and (lasting := (view.last_ns - view.first_ns) / 1e9) >= SHORTEST_S
+        and (lasting >= within or _begins(scene, end, v))
+    ]
+
+
+def _begins(scene: Scene, end: End, view: int) -> bool:
+    """Whether discovery begins in this view: the end's participant, or where it is not there any other,
+    introduces its endpoints in it."""
+    newcomers = end.lives or range(len(scene.picture.participants))
+    return any(m.view == view for e in scene.endpoints_of(newcomers) for m in e.introduced)
 
 
 def absent(scene: Scene, case: Case) -> Verdict | None:
