@@ -61,6 +61,7 @@ class Records:
         self.undeclared = 0
         self.status = MORE
         self.wanted = 0
+        self.little = True  # until a section says otherwise
 
     def attach(self, data: Any) -> None:
         """The bytes that `at` counts from."""
