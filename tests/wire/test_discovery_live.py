@@ -48,6 +48,7 @@ from toprung.wire.typeinfo import type_hashes
 DOMAIN = 78
 MS = 1_000_000
 PATIENCE_S = 10.0
+REPEAT_S = 0.5
 CONFIGURATION = """<CycloneDDS><Domain><General><AllowMulticast>false</AllowMulticast>
 <Interfaces><NetworkInterface name="lo"/></Interfaces></General>
 <Discovery><Peers><Peer Address="127.0.0.1:{port}"/></Peers></Discovery></Domain></CycloneDDS>"""
@@ -79,6 +80,7 @@ class Speaker:
     prefix: bytes = field(default_factory=lambda: random.Random(78).randbytes(12))
     heard: dict[Guid, Any] = field(default_factory=dict)  # newest announcement of each
     sent: list[Sent] = field(default_factory=list)
+    kept: list[tuple[bytes, ...]] = field(default_factory=list)  # what it announced itself
     counts: int = 0
     sequence: int = 0
 
@@ -109,7 +111,8 @@ class Speaker:
             properties=(("cart", "1"),), user_data=b"fern",
         )  # fmt: skip
         payload = write_participant(data, self.little)
-        self.say(messages.data(0, EntityId.PARTICIPANT_WRITER, 1, payload, little=self.little))
+        self.kept.append((messages.data(0, EntityId.PARTICIPANT_WRITER, 1, payload, little=self.little),))
+        self.say(*self.kept[-1])
 
     def announce(self, data: EndpointData) -> None:
         writer = EntityId.PUBLICATIONS_WRITER if data.side is Side.WRITER else EntityId.SUBSCRIPTIONS_WRITER
@@ -132,6 +135,12 @@ class Speaker:
             READER_OF[writer], writer, 1, self.sequence, self.count(), little=self.little
         )
         self.say(sample, until)
+        self.kept.append((sample, until))
+
+    def again(self) -> None:
+        """Everything announced so far once more: who was not ready the first time asks for it."""
+        for submessages in self.kept:
+            self.say(*submessages)
 
     def count(self) -> int:
         self.counts += 1
@@ -140,10 +149,14 @@ class Speaker:
     def listen(self, enough: Callable[[], Any]) -> None:
         """Reads and acknowledges until `enough` or patience is over."""
         end = time.monotonic() + PATIENCE_S
+        repeat = time.monotonic() + REPEAT_S
         while not enough() and time.monotonic() < end:
             try:
                 datagram = self.socket.recv(65536)
             except TimeoutError:
+                if time.monotonic() > repeat:
+                    repeat = time.monotonic() + REPEAT_S
+                    self.again()
                 continue
             for sent in announcements(datagram):
                 reading = sent.read()
