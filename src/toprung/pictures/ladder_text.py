@@ -17,7 +17,14 @@ from toprung.model.ladder import RUNGS, Climb, State
 from toprung.pictures.figures import link_words, machine_words
 from toprung.pictures.observed import Observed
 from toprung.pictures.plain import printable
-from toprung.pictures.summary import capture_words, heading, stranger_words, unseen_words, verdict
+from toprung.pictures.summary import (
+    capture_words,
+    heading,
+    stranger_heading,
+    stranger_words,
+    unseen_words,
+    verdict,
+)
 
 WIDTH = 100
 _GAP = 2
@@ -56,7 +63,7 @@ def ladder_text(observed: Observed, style: Style | None = None) -> str:
         _wrapped(heading(observed)),
         _ladder(observed, style),
         _findings(observed, style),
-        _listed("Seen and not declared", stranger_words(observed)),
+        _listed(stranger_heading(observed), stranger_words(observed)),
         _listed("Machines", machine_words(observed)),
         _listed("Links", link_words(observed)),
         _listed("Not to be seen in these captures", unseen_words(observed)),

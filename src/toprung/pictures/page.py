@@ -12,7 +12,14 @@ from toprung.pictures.figures import link_words, machine_words
 from toprung.pictures.ladder_svg import ladder_svg
 from toprung.pictures.observed import Observed
 from toprung.pictures.plain import printable
-from toprung.pictures.summary import capture_words, heading, stranger_words, unseen_words, verdict
+from toprung.pictures.summary import (
+    capture_words,
+    heading,
+    stranger_heading,
+    stranger_words,
+    unseen_words,
+    verdict,
+)
 
 _SIGNS = {State.HELD: "■", State.BROKEN: "✕", State.UNSEEN: "○", State.UNREACHED: "·"}
 
@@ -30,7 +37,7 @@ def page(observed: Observed) -> str:
             _drawing(observed),
             _findings(observed),
             _table(observed),
-            _list("Seen and not declared", stranger_words(observed)),
+            _list(stranger_heading(observed), stranger_words(observed)),
             _list("Machines", machine_words(observed)),
             _list("Links", link_words(observed)),
             _list("Not to be seen in these captures", unseen_words(observed)),

@@ -81,6 +81,11 @@ def unseen_words(observed: Observed) -> Iterator[str]:
             yield f"{rung} of {count} flow{'s' * (count != 1)}: {_UNSEEN[rung]}"
 
 
+def stranger_heading(observed: Observed) -> str:
+    """What a participant is that stands in no flow."""
+    return "Seen and not declared" if observed.given else "Seen, and no topic of theirs"
+
+
 def stranger_words(observed: Observed) -> Iterator[str]:
     """What was seen and not declared."""
     for index in (*observed.cast.undeclared, *observed.cast.servers):
