@@ -15,8 +15,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from toprung.cli.inputs import CaptureWord
-from toprung.cli.reading import observe
+from toprung.live.reading import CaptureWord, observe
 from toprung.model.finding import Severity
 from toprung.model.ladder import State
 from toprung.model.site_file import load_site

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from toprung.cli.inputs import CaptureWord
-from toprung.cli.reading import observe
+from toprung.live.reading import CaptureWord, observe
 from toprung.model.site_file import load_site
 
 

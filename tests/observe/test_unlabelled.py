@@ -6,8 +6,7 @@ import pytest
 
 from tests.scoring import read_truth
 from tests.test_captures import BESIDE, OWN
-from toprung.cli.inputs import CaptureWord
-from toprung.cli.reading import picture_of
+from toprung.live.reading import CaptureWord, picture_of
 from toprung.model.site_file import load_site
 from toprung.observe import recognise
 

@@ -4,6 +4,7 @@ from xml.etree import ElementTree
 
 import pytest
 
+from toprung.diagnose.observed import Observed
 from toprung.model.finding import Evidence, Finding, Severity
 from toprung.model.ladder import RUNGS, Climb, Flow, Ladder, Rung, State
 from toprung.model.picture import Picture, View
@@ -12,7 +13,6 @@ from toprung.observe.cast import Cast
 from toprung.pictures.envelope import envelope
 from toprung.pictures.ladder_svg import ladder_svg
 from toprung.pictures.ladder_text import WIDTH, Style, ladder_text
-from toprung.pictures.observed import Observed
 from toprung.pictures.page import page
 
 HELD, BROKEN, UNSEEN, UNREACHED = State.HELD, State.BROKEN, State.UNSEEN, State.UNREACHED

@@ -6,6 +6,7 @@ from ipaddress import ip_interface
 import pytest
 
 from tests.observe.test_drafting import end, seen
+from toprung.diagnose.observed import Observed
 from toprung.model.ladder import Ladder
 from toprung.model.picture import (
     Announced,
@@ -22,7 +23,6 @@ from toprung.model.picture import (
 from toprung.model.site import Budget, Interface, Joint, Link, LinkKind, Machine, Site
 from toprung.observe.cast import Cast
 from toprung.pictures.figures import link_figures, machine_figures, machine_words
-from toprung.pictures.observed import Observed
 
 MARK = Mark(2_000_000_000, 0, 1)
 BASE = Machine("base", interfaces=(Interface("usb0", (ip_interface("10.0.0.1/24"),)),))

@@ -77,13 +77,14 @@ def _text(words: argparse.Namespace) -> str:
 
 def _from_captures(words: argparse.Namespace) -> str:
     from toprung.cli.inputs import sort_words
-    from toprung.cli.reading import picture_of
+    from toprung.cli.progress import Progress
     from toprung.errors import CaptureError
+    from toprung.live.reading import picture_of
     from toprung.model.site_text import site_text
     from toprung.observe.drafting import draft
 
     captures = sort_words(words.captures, site_wanted=False).captures
-    picture = picture_of(captures)
+    picture = picture_of(captures, track=Progress)
     site = draft(picture, words.name or "drafted")
     if not site.participants:
         where = ", ".join(c.path for c in captures)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from toprung.errors import CaptureError, SiteError, ToolError, UsageError
 
 if TYPE_CHECKING:
+    from toprung.live.reading import CaptureWord
     from toprung.model.site import Site
 
 # pcap (us and ns, both byte orders), pcapng, and what compresses them: gzip (RFC 1952), zstd (RFC 8878)
@@ -25,14 +26,6 @@ _PEEK = 4096
 
 
 @dataclass(frozen=True, slots=True)
-class CaptureWord:
-    """A capture as the command line names it."""
-
-    machine: str | None
-    path: str
-
-
-@dataclass(frozen=True, slots=True)
 class Inputs:
     site: str | None  # path
     captures: tuple[CaptureWord, ...]
@@ -40,6 +33,8 @@ class Inputs:
 
 def sort_words(words: Sequence[str], *, site_wanted: bool) -> Inputs:
     """Tell site and captures apart.  Raises ToolError for what is neither, missing or twice."""
+    from toprung.live.reading import CaptureWord
+
     site: str | None = None
     captures: list[CaptureWord] = []
     for word in words:

@@ -43,13 +43,14 @@ def add_parser(commands: Any) -> None:
 def run(words: argparse.Namespace) -> int:
     """Exit status 1 where something stops or hurts."""
     from toprung.cli.inputs import check_machines, read_site, sort_words
-    from toprung.cli.reading import observe
+    from toprung.cli.progress import Progress
+    from toprung.live.reading import observe
 
     inputs = sort_words(words.inputs, site_wanted=True)
     site = None if inputs.site is None else read_site(inputs.site)
     if site is not None:
         check_machines(inputs.captures, site)
-    observed = observe(site, inputs.captures)
+    observed = observe(site, inputs.captures, Progress)
     if words.html:
         from toprung.cli.output import write_text
         from toprung.pictures.page import page

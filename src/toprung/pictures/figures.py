@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import quantiles
 
+from toprung.diagnose.observed import Observed
 from toprung.model.picture import Crossing, Load, Stream
 from toprung.model.qos import span
 from toprung.model.site import Link, Machine
-from toprung.pictures.observed import Observed
 
 WINDOW_S = 15.0  # discovery's first rush, counted from the capture's first packet
 

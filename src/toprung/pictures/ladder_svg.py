@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 
+from toprung.diagnose.observed import Observed
 from toprung.model.ladder import RUNGS, Climb, State
 from toprung.model.units import shortened
-from toprung.pictures.observed import Observed
 
 RUNG_PX = 46
 ROPE_PX = 34

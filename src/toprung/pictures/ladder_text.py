@@ -12,10 +12,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from textwrap import wrap
 
+from toprung.diagnose.observed import Observed
 from toprung.model.finding import Finding, Severity
 from toprung.model.ladder import RUNGS, Climb, State
 from toprung.pictures.figures import link_words, machine_words
-from toprung.pictures.observed import Observed
 from toprung.pictures.plain import printable
 from toprung.pictures.summary import (
     capture_words,

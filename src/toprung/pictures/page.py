@@ -6,11 +6,11 @@ from collections.abc import Iterable
 from html import escape
 from importlib.resources import files
 
+from toprung.diagnose.observed import Observed
 from toprung.model.finding import Evidence, Finding, Severity
 from toprung.model.ladder import RUNGS, Climb, State
 from toprung.pictures.figures import link_words, machine_words
 from toprung.pictures.ladder_svg import ladder_svg
-from toprung.pictures.observed import Observed
 from toprung.pictures.plain import printable
 from toprung.pictures.summary import (
     capture_words,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from toprung.diagnose.observed import Observed
 from toprung.model.ladder import RUNGS, Rung, State
 from toprung.model.picture import Participant, Side, View
-from toprung.pictures.observed import Observed
 from toprung.wire.vendors import holder
 
 _UNSEEN = {

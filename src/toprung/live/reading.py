@@ -1,15 +1,15 @@
-"""From capture files to what was observed: the pipeline behind `read` and `draft --from`."""
+"""From capture files to what was observed, with everything read and judged on the way."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import PurePath
+from typing import Protocol
 
-from toprung.cli.inputs import CaptureWord
-from toprung.cli.progress import Progress
 from toprung.diagnose import diagnose
+from toprung.diagnose.observed import Observed
 from toprung.errors import CaptureError
 from toprung.live.files import open_capture
 from toprung.model.picture import Picture, View
@@ -17,21 +17,42 @@ from toprung.model.site import Site
 from toprung.observe.drafting import draft
 from toprung.observe.look import look
 from toprung.observe.whoiswho import recognise
-from toprung.pictures.observed import Observed
 from toprung.wire.scan import Scan
 
 _RECORD = "a capture of all UDP, on the interface that carries DDS and without a port filter, would be right"
 
 
-def picture_of(captures: Sequence[CaptureWord], site: Site | None = None) -> Picture:
+@dataclass(frozen=True, slots=True)
+class CaptureWord:
+    """A capture file, and the machine that it was taken on where somebody said so."""
+
+    machine: str | None
+    path: str
+
+
+class Tracker(Protocol):
+    """Is called with the number of bytes read so far; `clear` ends it."""
+
+    def __call__(self, done_bytes: int) -> None: ...
+
+    def clear(self) -> None: ...
+
+
+Tracking = Callable[[str, int | None], Tracker]  # by a capture's label and size
+
+
+def picture_of(
+    captures: Sequence[CaptureWord], site: Site | None = None, track: Tracking | None = None
+) -> Picture:
     """Everything that the captures show; a site's addresses help to tell whose capture is whose."""
     known = {} if site is None else {m.name: m.hosts for m in site.machines}
     with ExitStack() as files:
         scans: list[tuple[str | None, Scan]] = []
         for capture in captures:
             file = files.enter_context(open_capture(capture.path))
-            progress = Progress(file.label, file.size)
-            files.callback(progress.clear)
+            progress = None if track is None else track(file.label, file.size)
+            if progress is not None:
+                files.callback(progress.clear)
             scans += [(capture.machine, scan) for scan in file.scans(progress=progress)]
         picture = look(scans, known=known)
     if not any(view.datagrams for view in picture.views):
@@ -41,9 +62,9 @@ def picture_of(captures: Sequence[CaptureWord], site: Site | None = None) -> Pic
     return replace(picture, views=_shortly_labelled(picture.views))
 
 
-def observe(site: Site | None, captures: Sequence[CaptureWord]) -> Observed:
+def observe(site: Site | None, captures: Sequence[CaptureWord], track: Tracking | None = None) -> Observed:
     """The captures judged against the site, or by themselves."""
-    picture = picture_of(captures, site)
+    picture = picture_of(captures, site, track)
     judged = draft(picture) if site is None else site
     cast = recognise(judged, picture)
     diagnosis = diagnose(judged, picture, cast)
