@@ -1,0 +1,1 @@
+"""Site -> what to expect of it: reach, matching, discovery, traffic, latency, motion, power.  Pure functions."""
