@@ -6,13 +6,15 @@ No file is read here; `name` only stands in the messages.
 from __future__ import annotations
 
 import types
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import ValidationError
 
 from toprung.model.site import Site
 from toprung.model.site_build import build
+from toprung.model.site_changes import Change, changed
 from toprung.model.site_faults import Fault, Path, nearest, raise_all
 from toprung.model.site_fleets import spread
 from toprung.model.site_references import reference_faults
@@ -31,11 +33,13 @@ _KINDS = {
 }
 
 
-def load_site(text: str | bytes, name: str = "site.yaml") -> Site:
-    """The site that the text describes.  Raises SiteError with one line for each fault."""
+def load_site(text: str | bytes, name: str = "site.yaml", changes: Sequence[Change] = ()) -> Site:
+    """The site that the text describes, with these changes.  Raises SiteError with a line for each fault."""
     tree = read_tree(text, name)
     if not isinstance(tree.data, dict):
         raise_all(name, [Fault((), "this is no site file", "a first line like `site: fernhouse`", 1)], tree)
+    if changes:
+        tree = replace(tree, data=changed(tree.data, changes))
     tree = spread(tree)
     faults = [*tree.faults, *reference_faults(tree.data)]
     try:

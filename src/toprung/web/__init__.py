@@ -1,0 +1,1 @@
+"""The page: one local server that shows a site, its forecast and its captures."""
