@@ -55,7 +55,8 @@ def test_none_takes_a_key_out():
 
 def test_what_is_not_there_is_not_made():
     data = {"site": "fernhouse", "links": {}}
-    assert changed(data, [Change(("links", "air", "loss"), "1 %"), Change(("power", "*", "reserve"), 1)]) == data
+    changes = [Change(("links", "air", "loss"), "1 %"), Change(("power", "*", "reserve"), 1)]
+    assert changed(data, changes) == data
 
 
 def test_the_original_stays():

@@ -134,7 +134,7 @@ def test_the_last_line_is_the_verdict():
 
 def test_the_drawing_is_xml_with_a_shape_for_every_state():
     flows = (climb(), climb("a", 3, "partition"), climb("<b>", 4))
-    root = ElementTree.fromstring(ladder_svg(observed(*flows)))
+    root = ElementTree.fromstring(ladder_svg(flows))
     classes = [e.get("class") for e in root.iter()]
     assert classes.count("held") == 6 + 3 + 4
     assert classes.count("gone") == classes.count("torn") == classes.count("cause") == 1
@@ -145,7 +145,7 @@ def test_the_drawing_is_xml_with_a_shape_for_every_state():
 
 
 def test_many_flows_make_walls_below_each_other():
-    root = ElementTree.fromstring(ladder_svg(observed(*[climb(f"t{n}") for n in range(65)])))
+    root = ElementTree.fromstring(ladder_svg([climb(f"t{n}") for n in range(65)]))
     walls = [e for e in root.findall(f"{SVG}g")]
     assert len(walls) == 3
     assert sum(len(w.findall(f"{SVG}g")) for w in walls) == 65
@@ -153,7 +153,7 @@ def test_many_flows_make_walls_below_each_other():
 
 def test_everything_drawn_lies_within_the_frame():
     flows = [climb(f"a rather long topic name {n}", 5, "machine-overloaded") for n in range(4)]
-    root = ElementTree.fromstring(ladder_svg(observed(*flows)))
+    root = ElementTree.fromstring(ladder_svg(flows))
     _, _, width, height = map(float, root.get("viewBox").split())
     for element in root.iter():
         for key, limit in (
@@ -188,3 +188,11 @@ def test_json_without_a_site_has_no_site_name():
     told = envelope(observed(climb(), given=False))
     assert told["site"] is None
     assert told["flows"][0]["rungs"] == {str(r): "held" for r in RUNGS}
+
+
+def test_a_forecast_hangs_beside_what_was_captured():
+    seen, planned = climb(height=3, cause="partition"), climb()
+    root = ElementTree.fromstring(ladder_svg([seen], {planned.flow: planned}, lambda flow: f"#{flow.topic}"))
+    beside = next(e for e in root.iter() if e.get("class") == "planned")
+    assert [e.get("class") for e in beside].count("held") == 6
+    assert [e.get("href") for e in root.iter() if e.tag == f"{SVG}a"] == [f"#{seen.flow.topic}"]

@@ -1,22 +1,23 @@
 """The ladder drawn: a wall with six rungs, and one rope for each flow, as high as it climbed.
 
 Flows hang side by side, grouped by topic; a rope rises from the ground to the last rung that holds it.  A
-knot marks each held rung, a torn end the broken one, a hollow ring a rung that the captures do not show.
-Shapes alone tell the states; colour, taken from the page's style sheet, repeats them.
+knot marks each held rung, a torn end the broken one, a hollow ring a rung that nobody can tell of.  Where a
+forecast stands beside what was captured, its rope is the thin one on the left.  Shapes alone tell the
+states; colour, taken from the page's style sheet, repeats them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
-from toprung.diagnose.observed import Observed
-from toprung.model.ladder import RUNGS, Climb, State
+from toprung.model.ladder import RUNGS, Climb, Flow, State
 from toprung.model.units import shortened
 
 RUNG_PX = 46
 ROPE_PX = 34
+PLANNED_PX = 14  # how far left of a flow its forecast hangs
 LEFT_PX = 104
 TOP_PX = 28  # at least; a cause is written upwards from where its flow broke
 FOOT_PX = 16
@@ -28,13 +29,21 @@ _GAP_PX = 20  # between topics
 _LEAN = 0.72  # sine of the labels' 45 degrees, and a little air
 
 
-def ladder_svg(observed: Observed) -> str:
-    """An SVG element; several walls stand below each other where there are many flows."""
-    climbs = observed.ladder.climbs
-    walls = [_wall_of(climbs[i : i + _ROW]) for i in range(0, len(climbs), _ROW)]
+Href = Callable[[Flow], str]
+
+
+def ladder_svg(
+    climbs: Sequence[Climb], planned: Mapping[Flow, Climb] | None = None, href: Href | None = None
+) -> str:
+    """An SVG element; several walls stand below each other where there are many flows.
+
+    `planned`: the forecast of the same flows, to stand beside them.  `href`: where a click on a flow goes.
+    """
+    rows = [climbs[i : i + _ROW] for i in range(0, len(climbs), _ROW)]
+    walls = [_wall_of(tuple(row), planned or {}, href) for row in rows]
     width = max((wall.width for wall in walls), default=LEFT_PX)
     parts = [
-        '<svg xmlns="http://www.w3.org/2000/svg" class="ladder" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="ladder" role="{"group" if href else "img"}" '
         f'viewBox="0 0 {width:.0f} {sum(w.height for w in walls):.0f}" width="{width:.0f}" '
         'aria-labelledby="ladder-title ladder-text">',
         '<title id="ladder-title">How far each flow climbed</title>',
@@ -50,7 +59,7 @@ def ladder_svg(observed: Observed) -> str:
     return "\n".join(parts)
 
 
-def _in_words(climbs: tuple[Climb, ...]) -> str:
+def _in_words(climbs: Sequence[Climb]) -> str:
     return "; ".join(f"{c.flow}: {_outcome(c)}" for c in climbs)
 
 
@@ -67,6 +76,13 @@ class _Wall:
 
     climbs: tuple[Climb, ...]
     top: float
+    planned: Mapping[Flow, Climb]
+    href: Href | None
+
+    @property
+    def pitch(self) -> float:
+        """From one flow to the next; a forecast beside it takes more."""
+        return ROPE_PX + (PLANNED_PX if self.planned else 0.0)
 
     @property
     def ground(self) -> float:
@@ -79,12 +95,12 @@ class _Wall:
     @property
     def places(self) -> list[float]:
         """The x of each rope; a topic's ropes stand together."""
-        x, places = LEFT_PX + ROPE_PX / 2, []
+        x, places = LEFT_PX + self.pitch / 2, []
         for at, climb in enumerate(self.climbs):
             if at and climb.flow.topic != self.climbs[at - 1].flow.topic:
                 x += _GAP_PX
             places.append(x)
-            x += ROPE_PX
+            x += self.pitch
         return places
 
     @property
@@ -97,13 +113,13 @@ class _Wall:
         return self.ground + FOOT_PX + max(map(_label_px, self.climbs)) * _LEAN + 24
 
 
-def _wall_of(climbs: tuple[Climb, ...]) -> _Wall:
+def _wall_of(climbs: tuple[Climb, ...], planned: Mapping[Flow, Climb], href: Href | None) -> _Wall:
     needs = (
         20 + len(c.cause or "") * BOLD_LETTER_PX - RUNG_PX * (len(RUNGS) - RUNGS.index(c.broken_at) - 0.5)
         for c in climbs
         if c.broken_at
     )
-    return _Wall(climbs, max((TOP_PX, *needs)))
+    return _Wall(climbs, max((TOP_PX, *needs)), planned, href)
 
 
 def _drawn(wall: _Wall) -> Iterator[str]:
@@ -115,7 +131,32 @@ def _drawn(wall: _Wall) -> Iterator[str]:
     y = wall.ground
     yield f'<line class="ground" x1="{LEFT_PX - 8}" y1="{y:.1f}" x2="{right:.1f}" y2="{y:.1f}"/>'
     for x, climb in zip(wall.places, wall.climbs, strict=True):
+        link = "" if wall.href is None else wall.href(climb.flow)
+        if link:
+            yield f'<a href="{escape(link)}" aria-label="{escape(_tip(climb))}">'
+        forecast = wall.planned.get(climb.flow)
+        if forecast is not None:
+            yield from _plan(wall, x - PLANNED_PX, forecast)
         yield from _rope(wall, x, climb)
+        if link:
+            yield "</a>"
+
+
+def _plan(wall: _Wall, x: float, climb: Climb) -> Iterator[str]:
+    """The forecast's thin rope, with its own marks."""
+    held = [place for place, state in enumerate(climb.states) if state is State.HELD]
+    top = wall.rung_y(held[-1]) if held else wall.ground - 6
+    yield f'<g class="planned"><title>{escape("forecast of " + _tip(climb))}</title>'
+    yield f'<line class="rope" x1="{x:.1f}" y1="{wall.ground:.1f}" x2="{x:.1f}" y2="{top:.1f}"/>'
+    for place, state in enumerate(climb.states):
+        y = wall.rung_y(place)
+        if state is State.HELD:
+            yield f'<path class="held" d="M{x - 4:.1f} {y:.1f}l4 -4l4 4l-4 4z"/>'
+        elif state is State.BROKEN:
+            yield f'<path class="gone" d="M{x - 4:.1f} {y - 4:.1f}l8 8m0 -8l-8 8"/>'
+        elif state is State.UNSEEN:
+            yield f'<circle class="unseen" cx="{x:.1f}" cy="{y:.1f}" r="3"/>'
+    yield "</g>"
 
 
 def _rope(wall: _Wall, x: float, climb: Climb) -> Iterator[str]:

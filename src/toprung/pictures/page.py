@@ -64,7 +64,8 @@ def _drawing(observed: Observed) -> str:
         "<li><i class='unseen'>○</i> these captures cannot tell</li>"
         "<li><i class='flag'>⚑</i> works to the top</li></ul>"
     )
-    return f"<figure tabindex='0' aria-label='The ladder'>{ladder_svg(observed)}</figure>{legend}"
+    drawing = ladder_svg(observed.ladder.climbs)
+    return f"<figure tabindex='0' aria-label='The ladder'>{drawing}</figure>{legend}"
 
 
 def _findings(observed: Observed) -> str:
