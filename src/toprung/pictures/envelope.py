@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from toprung.diagnose.observed import Observed
+from toprung.model.figures import LinkFigures, MachineFigures
 from toprung.model.finding import Finding
 from toprung.model.ladder import RUNGS, Climb
-from toprung.pictures.figures import LinkFigures, MachineFigures, link_figures, machine_figures
+from toprung.pictures.figures import link_figures, machine_figures
 
 VERSION = 1
 _LOOP_KEYS = (

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from statistics import quantiles
 
 from toprung.diagnose.observed import Observed
+from toprung.model.figures import Discovery, LinkFigures, MachineFigures
 from toprung.model.picture import Crossing, Load, Stream
 from toprung.model.qos import span
 from toprung.model.site import Link, Machine
@@ -14,43 +14,11 @@ from toprung.model.site import Link, Machine
 WINDOW_S = 15.0  # discovery's first rush, counted from the capture's first packet
 
 
-@dataclass(frozen=True, slots=True)
-class Discovery:
-    """Discovery traffic at one machine.  The rates are those after the window; None where it ends within."""
-
-    window_s: float
-    datagrams_in: int
-    datagrams_out: int
-    bytes_in: int
-    bytes_out: int
-    steady_datagrams_in_per_s: float | None
-    steady_bytes_in_per_s: float | None
-    peak_datagrams_in_per_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class MachineFigures:
-    known_participants: int | None  # announced on its wire, its own included
-    known_endpoints: int | None
-    discovery: Discovery | None
-    introduced_p50_s: float | None
-    introduced_p95_s: float | None
-    budget_use: float | None  # of the tightest limit
-    limit: str | None  # which one that is
-
-
-@dataclass(frozen=True, slots=True)
-class LinkFigures:
-    bytes_per_s: float | None  # UDP payload
-    loss: float | None
-    delay_s: float | None
-
-
 def machine_figures(observed: Observed, machine: Machine) -> MachineFigures:
     """What the machine's own captures show; nothing is known without one."""
     views = _views_at(observed, machine.name)
     if not views:
-        return MachineFigures(None, None, None, None, None, None, None)
+        return MachineFigures()
     picture = observed.picture
     met = [e.participant for e in picture.endpoints if any(mark.view in views for mark in e.introduced)]
     announced = (i for i, p in enumerate(picture.participants) if any(a.view in views for a in p.announced))

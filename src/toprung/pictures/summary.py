@@ -28,9 +28,8 @@ def verdict(observed: Observed) -> str:
     broken = observed.count(State.BROKEN)
     if broken:
         parts.append(f"{broken} broken")
-    unseen = sum(State.UNSEEN in c.states and State.BROKEN not in c.states for c in observed.ladder.climbs)
-    if unseen:
-        parts.append(f"{unseen} not seen to the top")
+    if observed.short:
+        parts.append(f"{observed.short} not seen to the top")
     return ", ".join(parts) + "."
 
 
