@@ -1,0 +1,104 @@
+"""One page's common part: its views, its templates, and how a request is answered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from hashlib import sha256
+from importlib.resources import files
+from typing import Any
+from urllib.parse import parse_qsl
+
+from jinja2 import Environment, PackageLoader
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from toprung import __version__
+from toprung.errors import UsageError
+from toprung.model.ladder import RUNGS
+from toprung.web.bench import Bench
+
+LONGEST_FORM = 4_500_000  # octets; a site file may have four million
+SIGNS = {"held": "■", "broken": "✕", "unseen": "○", "unreached": "·"}
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    key: str
+    title: str
+
+
+VIEWS = tuple(
+    View(*pair)
+    for pair in (
+        ("site", "Site"),
+        ("ladder", "Ladder"),
+        ("load", "Load"),
+        ("loops", "Loops"),
+        ("whatif", "What if"),
+        ("live", "Live"),
+        ("report", "Report"),
+    )
+)
+
+
+class Page:
+    """Renders the templates with what every one of them needs."""
+
+    def __init__(self, bench: Bench, forgery: str) -> None:
+        self.bench = bench
+        self.templates = Environment(
+            loader=PackageLoader("toprung.web"), autoescape=True, trim_blocks=True, lstrip_blocks=True
+        )
+        self.templates.filters["octets"] = octets
+        self.templates.globals.update(
+            bench=bench, forgery=forgery, views=VIEWS, version=__version__, static=static, rungs=RUNGS, signs=SIGNS
+        )
+
+    def view(self, key: str, **context: Any) -> HTMLResponse:
+        """A whole page."""
+        view = next(v for v in VIEWS if v.key == key)
+        return self.part(f"{key}.html", view=view, standing=self.standing(), **context)
+
+    def part(self, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+        """A piece of a page."""
+        return HTMLResponse(self.templates.get_template(template).render(context), status)
+
+    def standing(self) -> str:
+        """One line: what lies on the bench and how it stands."""
+        bench = self.bench
+        if bench.observed is not None:
+            from toprung.pictures.summary import verdict
+
+            name = bench.site.name if bench.site else "what was seen"
+            return f"{name}, as captured: {verdict(bench.observed)}"
+        if bench.site is None:
+            return "no site yet: write one, or drop a capture"
+        forecast = bench.forecast()
+        climbs = () if forecast is None else forecast.ladder.climbs
+        broken = sum(climb.broken_at is not None for climb in climbs)
+        return f"{bench.site.name}, as forecast: {broken} of {len(climbs)} flows would break"
+
+
+def static(name: str) -> str:
+    """The address of a packaged file; another content has another address."""
+    content = files("toprung.web").joinpath("static", name).read_bytes()
+    return f"/static/{name}?{sha256(content).hexdigest()[:12]}"
+
+
+def octets(count: float) -> str:
+    for unit in ("B", "kB", "MB"):
+        if count < 1000:
+            return f"{count:.3g} {unit}"
+        count /= 1000
+    return f"{count:.3g} GB"
+
+
+async def form_of(request: Request) -> Mapping[str, str]:
+    """The fields of a form.  Raises UsageError for more than a form can hold."""
+    body = b""
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > LONGEST_FORM:
+            raise UsageError("the form is too long", "form", "a site file has at most 4 MB")
+    return dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True))
