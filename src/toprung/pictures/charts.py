@@ -77,7 +77,7 @@ class Step:
 def bars(rows: Sequence[Bar], title: str) -> Spec:
     """Amounts by name, forecast above captured, with a red line where the limit is."""
     values = [asdict(row) for row in rows]
-    base = alt.Chart(alt.Data(values=values))
+    base = _chart(values)
     amount = base.mark_bar(height={"band": 0.8}).encode(
         x=alt.X("amount:Q", title=title),
         y=alt.Y("name:N", title=None, sort=None),
@@ -103,7 +103,7 @@ def ages(rows: Sequence[Span]) -> Spec:
         | {"within": None if row.within_s is None else 1e3 * row.within_s}
         for row in rows
     ]
-    base = alt.Chart(alt.Data(values=values)).encode(
+    base = _chart(values).encode(
         y=alt.Y("name:N", title=None, sort=None),
         yOffset=alt.YOffset("source:N", sort=[FORECAST, CAPTURED]),
     )
@@ -122,7 +122,7 @@ def ages(rows: Sequence[Span]) -> Spec:
         ),
     )
     limit = (
-        alt.Chart(alt.Data(values=values))
+        _chart(values)
         .mark_tick(color=COLOURS["limit"], thickness=3, size=ROW_PX)
         .encode(x="within:Q", y=alt.Y("name:N", sort=None))
         .transform_filter("isValid(datum.within)")
@@ -143,7 +143,7 @@ def steps(rows: Sequence[Step]) -> Spec:
             }
         )
         begin += row.worst_s
-    base = alt.Chart(alt.Data(values=values)).encode(y=alt.Y("says:N", title=None, sort=None))
+    base = _chart(values).encode(y=alt.Y("says:N", title=None, sort=None))
     worst = base.mark_bar(color=COLOURS[FORECAST], opacity=0.5).encode(
         x=alt.X("begin:Q", title="milliseconds since the thing came into sight (pale: worst, full: typical)"),
         x2="worst:Q",
@@ -157,13 +157,13 @@ def safe_speeds(curve: Iterable[tuple[float, float]], reaction_s: float, top_spe
     speed are marked.
     """
     values = [{"reaction": 1e3 * s, "speed": v} for s, v in curve]
-    line = alt.Chart(alt.Data(values=values)).mark_line(color=COLOURS[CAPTURED], strokeWidth=2.5)
+    line = _chart(values).mark_line(color=COLOURS[CAPTURED], strokeWidth=2.5)
     layers: list[Any] = [
         line.encode(
             x=alt.X("reaction:Q", title="reaction (ms)"),
             y=alt.Y("speed:Q", title="greatest safe speed (m/s)"),
         ),
-        alt.Chart(alt.Data(values=[{"reaction": 1e3 * reaction_s, "says": "this loop"}]))
+        _chart([{"reaction": 1e3 * reaction_s}])
         .mark_rule(color=COLOURS[FORECAST], strokeDash=[5, 4], strokeWidth=2)
         .encode(x="reaction:Q"),
         _said([{"reaction": 1e3 * reaction_s, "says": "this loop's reaction"}], "top").encode(
@@ -173,7 +173,7 @@ def safe_speeds(curve: Iterable[tuple[float, float]], reaction_s: float, top_spe
     if top_speed is not None:
         top = [{"speed": top_speed, "says": "the vehicle's top speed"}]
         layers.append(
-            alt.Chart(alt.Data(values=top))
+            _chart(top)
             .mark_rule(color=COLOURS["limit"], strokeWidth=2)
             .encode(y="speed:Q")
         )
@@ -181,8 +181,12 @@ def safe_speeds(curve: Iterable[tuple[float, float]], reaction_s: float, top_spe
     return _finished(alt.layer(*layers), 9)
 
 
+def _chart(values: list[dict[str, Any]]) -> Any:
+    return alt.Chart({"values": values})
+
+
 def _said(values: list[dict[str, Any]], baseline: str) -> Any:
-    return alt.Chart(alt.Data(values=values)).mark_text(align="left", baseline=baseline, dx=5, dy=-3)
+    return _chart(values).mark_text(align="left", baseline=baseline, dx=5, dy=-3)
 
 
 def _finished(chart: Any, rows: int) -> Spec:
