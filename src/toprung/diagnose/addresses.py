@@ -5,9 +5,9 @@ from __future__ import annotations
 from toprung.diagnose.pair import Pair
 from toprung.diagnose.passage import Passage, reach, reachable
 from toprung.diagnose.scene import Scene
-from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.picture import Mark, Neighbour
 from toprung.model.site import Pass
+from toprung.model.verdict import Verdict, broken
 
 
 def duplicate_address(pair: Pair) -> Verdict | None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from toprung.diagnose.pair import ENOUGH, Pair, enough, talk
 from toprung.diagnose.passage import Passage, passage, reachable
 from toprung.diagnose.scene import Scene
-from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.picture import Dialogue, Mark, NoticeKind, Tally
+from toprung.model.verdict import Verdict, broken
 from toprung.wire.ids import is_builtin
 
 MANY_PLEAS = 6  # a writer that heard the acknowledgement sends two or three heartbeats

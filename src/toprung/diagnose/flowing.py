@@ -9,12 +9,12 @@ from toprung.diagnose.delivery import Delivery, delivery, held_up
 from toprung.diagnose.introduced import judge_introduced
 from toprung.diagnose.life import Fate, life_of
 from toprung.diagnose.scene import Case, Scene
-from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.finding import Evidence, Severity
 from toprung.model.ladder import State
 from toprung.model.picture import Endpoint, Mark, Samples, Side
 from toprung.model.qos import Durability, Qos, conflicts, partitions_meet
 from toprung.model.site import Link
+from toprung.model.verdict import HELD, UNSEEN, Verdict, broken
 
 PERIODS_EXPECTED = 4  # a capture must cover this many periods before silence means something
 SILENT_S = 3.0

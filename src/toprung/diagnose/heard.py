@@ -7,7 +7,7 @@ from toprung.diagnose.presence import absent, ended
 from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.unheard import CHECKS, server_absent
-from toprung.diagnose.verdict import HELD, UNSEEN, Verdict
+from toprung.model.verdict import HELD, UNSEEN, Verdict
 
 
 def judge_heard(scene: Scene, case: Case) -> Verdict:

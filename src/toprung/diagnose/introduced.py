@@ -9,8 +9,8 @@ from toprung.diagnose.proof import builtin_dialogues, proof_of_match
 from toprung.diagnose.scene import Case, End, Scene
 from toprung.diagnose.shared_memory import shared_memory
 from toprung.diagnose.strays import near_miss
-from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.picture import Dialogue, Endpoint, Locator, Mark, Side
+from toprung.model.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.wire.ids import EntityId
 
 UNICAST_KINDS = (1, 2)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from toprung.diagnose.pair import Pair, enough
 from toprung.diagnose.passage import Passage, joined, shared_hosts
 from toprung.diagnose.scene import Scene
-from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.finding import Evidence
 from toprung.model.picture import Crossing, Notice, NoticeKind, Samples
+from toprung.model.verdict import Verdict, broken
 
 PAUSE_SHARE = 0.8  # how much of an outage the other direction must have paused
 OUTAGE_LOST = 5  # datagrams in a row: fewer may be chance

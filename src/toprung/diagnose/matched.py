@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.strays import near_miss
-from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.finding import Evidence
 from toprung.model.picture import Endpoint, Side
 from toprung.model.qos import Conflict, Qos, conflicts, partitions_meet
+from toprung.model.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.wire.typeinfo import type_hashes
 from toprung.wire.vendors import FAST
 

@@ -16,7 +16,7 @@ from toprung.diagnose.passage import passage
 from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.sizes import judge_size
-from toprung.diagnose.verdict import HELD, UNSEEN, Verdict
+from toprung.model.verdict import HELD, UNSEEN, Verdict
 
 CHECKS: tuple[Callable[[Pair], Verdict | None], ...] = (
     duplicate_address,

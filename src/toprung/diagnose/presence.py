@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from toprung.diagnose.life import Fate, Life, life_of
 from toprung.diagnose.scene import Case, End, Scene
-from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.picture import NoticeKind, View
 from toprung.model.site import Middleware
+from toprung.model.verdict import Verdict, broken
 
 # Every live participant announces itself once in such a time: measured periods of 8 s and 3 s
 # (docs/wire-notes.md) with a margin; the standard's own is 30 s (DDSI-RTPS 2.5, 9.6.2.4)

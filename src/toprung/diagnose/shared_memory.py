@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, End, Scene
-from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.picture import Participant
+from toprung.model.verdict import Verdict, broken
 from toprung.wire.ids import is_builtin
 
 SHARED_MEMORY = 16

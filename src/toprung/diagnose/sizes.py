@@ -6,8 +6,8 @@ from toprung.diagnose.delivery import delivery
 from toprung.diagnose.pair import ENOUGH
 from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, Scene
-from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.picture import Crossing, Mark
+from toprung.model.verdict import Verdict, broken
 
 OVERHEAD_BYTES = 200  # DDSI-RTPS headers, inline QoS and a heartbeat may share the sample's datagram
 

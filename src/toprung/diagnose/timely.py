@@ -7,9 +7,9 @@ from collections.abc import Callable
 from toprung.diagnose.clocks import clocks
 from toprung.diagnose.delivery import BURST_SHARE, MANY, Delivery, delivery, held_up
 from toprung.diagnose.scene import Case, End, Scene
-from toprung.diagnose.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.model.finding import Severity
 from toprung.model.picture import Mark, Samples, Spread
+from toprung.model.verdict import HELD, UNSEEN, Verdict, broken
 
 ENOUGH = 8  # samples or answers: fewer show no habit
 PERIODS = 3  # a pause of so many periods is felt

@@ -9,10 +9,10 @@ from toprung.diagnose.hearing import Hearing
 from toprung.diagnose.passage import shared_hosts
 from toprung.diagnose.presence import covered
 from toprung.diagnose.scene import End, Scene
-from toprung.diagnose.verdict import Verdict, broken
 from toprung.model.finding import Evidence
 from toprung.model.picture import Announced, DomainSource, Participant
 from toprung.model.site import DiscoveryMode
+from toprung.model.verdict import Verdict, broken
 from toprung.wire.ports import PortKind, meanings
 
 UNICAST_KINDS = (1, 2)  # UDPv4, UDPv6
