@@ -143,7 +143,6 @@ def test_a_spec_says_to_the_peers_only_what_is_set():
         "middleware": "fast",
         "domain": 0,
         "mode": "multicast",
-        "far_index": False,
         "seconds": 30.0,
         "writers": [{"topic": "odom", "type": "T", "layout": "L", "size": 4, "rate": 5.0, "qos": {}}],
         "readers": [],

@@ -64,7 +64,6 @@ class PeerSpec:
         """The whole spec as the peers read it; they end by themselves after so many seconds."""
         said = _said(asdict(replace(self, writers=[], readers=[])), keep=("domain",))
         said.pop("begins_s", None)
-        said["far_index"] = self.index is not None
         said["seconds"] = seconds
         said["writers"] = [w.as_json() for w in self.writers]
         said["readers"] = [r.as_json() for r in self.readers]
