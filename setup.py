@@ -16,6 +16,7 @@ FLAGS = [  # -O3 unrolls what runs a few times only
     "-fno-strict-overflow",
 ]
 KERNELS = (
+    "toprung.live._ring",
     "toprung.observe._assemblies",
     "toprung.observe._calls",
     "toprung.observe._histograms",

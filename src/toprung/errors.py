@@ -3,6 +3,8 @@
 ToolError            our input is unusable; exit status 2
 ├── SiteError        a site file cannot be read as a site
 ├── CaptureError     a capture cannot be read as a capture
+├── LiveError        a network or a machine's privileges do not let us listen, join or probe
+├── RehearseError    this machine cannot run a site as real traffic
 └── UsageError       the command was called with words that do not fit together
 
 Every error says what is wrong, where, and what would be right.  All arguments are positional, so an
@@ -31,6 +33,14 @@ class SiteError(ToolError):
 
 class CaptureError(ToolError):
     """A capture cannot be read as a capture."""
+
+
+class LiveError(ToolError):
+    """A network or a machine's privileges do not let us listen, join or probe."""
+
+
+class RehearseError(ToolError):
+    """This machine cannot run a site as real traffic."""
 
 
 class UsageError(ToolError):

@@ -13,6 +13,7 @@ cdef class Datagrams:
     cdef unsigned int[::1] r_captured
     cdef unsigned int[::1] r_length
     cdef unsigned short[::1] r_interface
+    cdef unsigned char[::1] r_way
     cdef long long[::1] time_ns
     cdef unsigned int[::1] packet
     cdef unsigned short[::1] interface

@@ -84,7 +84,7 @@ class Datagrams:
     ) -> None:
         self.r_time, self.r_at = records["time_ns"], records["at"]
         self.r_captured, self.r_length = records["captured"], records["length"]
-        self.r_interface = records["interface"]
+        self.r_interface, self.r_way = records["interface"], records["way"]
         self.time_ns, self.packet, self.interface = (
             messages["time_ns"],
             messages["packet"],
@@ -159,7 +159,7 @@ class Datagrams:
         if end < self.wire_end:
             self.short += 1
         self.mac_at = -1
-        self.marks = 0
+        self.marks = self.r_way[self.row]
         self.nic = interface
         head = 14 if framing == ETHERNET else 16 if framing == COOKED else 20 if framing == COOKED2 else 0
         if framing == FAMILY:

@@ -10,6 +10,7 @@ cdef class Records:
     cdef unsigned int[::1] captured
     cdef unsigned int[::1] length
     cdef unsigned short[::1] interface
+    cdef unsigned char[::1] way
     cdef long long[::1] scale
     cdef unsigned int[::1] snap
     cdef public int status
@@ -25,4 +26,5 @@ cdef class Records:
     cdef Py_ssize_t _pcap(self, Py_ssize_t at, Py_ssize_t end, long long scale) except -1 nogil
     cdef Py_ssize_t _pcapng(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
     cdef int _block(self, unsigned int kind, Py_ssize_t body, long long size) except -1 nogil
+    cdef int _way(self, Py_ssize_t at, Py_ssize_t end) except -1 nogil
     cdef long long _time(self, Py_ssize_t interface, unsigned long long high, unsigned long long low) noexcept nogil

@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from toprung.wire.columns import MessageFlag
+
 try:
     import cython
 except ImportError:  # uncompiled, its names are enough
@@ -30,6 +32,11 @@ BROKEN = cython.declare(cython.int, 4)  # a pcapng block's lengths contradict ea
 LINE = cython.declare(cython.int, 64)
 AHEAD = cython.declare(cython.int, 2048)  # octets
 
+FLAGS = cython.declare(cython.int, 2)  # option epb_flags
+OVERHEARD = cython.declare(cython.uint, 4)  # reception type: promiscuous, not addressed to this machine
+OUTGOING = cython.declare(cython.int, int(MessageFlag.OUTGOING))
+INCOMING = cython.declare(cython.int, int(MessageFlag.INCOMING))
+
 MAX_RECORD = cython.declare(cython.longlong, 1 << 24)
 SECTION = cython.declare(cython.uint, 0x0A0D0D0A)
 INTERFACE = cython.declare(cython.uint, 1)
@@ -41,7 +48,7 @@ POSITIVE = cython.declare(cython.ulonglong, (1 << 63) - 1)
 
 
 class Records:
-    """One block of records.  `time_ns`, `at`, `captured`, `length`, `interface`: parallel columns.
+    """One block of records.  `time_ns`, `at`, `captured`, `length`, `interface`, `way`: parallel columns.
 
     `scale` is a table of four numbers an interface: multiplier, divisor, binary shift (0: decimal) and
     offset in seconds; `snap` its snapshot length (0: none).
@@ -53,6 +60,7 @@ class Records:
         self.captured = columns["captured"]
         self.length = columns["length"]
         self.interface = columns["interface"]
+        self.way = columns["way"]
         self.limit = limit
         self.last_ns = 0
         self.earliest = POSITIVE
@@ -123,6 +131,7 @@ class Records:
             self.captured[row] = captured
             self.length[row] = max(captured, cython.cast(cython.longlong, lengths & ONES))
             self.interface[row] = 0
+            self.way[row] = 0
             row += 1
             at += 16 + captured
         self.count = row
@@ -199,8 +208,25 @@ class Records:
         self.captured[self.count] = captured
         self.length[self.count] = max(captured, length)
         self.interface[self.count] = interface
+        self.way[self.count] = (
+            self._way(body + head + (captured + 3) // 4 * 4, body + size) if kind == PACKET else 0
+        )
         self.count += 1
         return 1
+
+    def _way(self, at, end):
+        """Direction bits of `MessageFlag`, where the first option behind the packet is epb_flags (4.3.1)."""
+        flags: cython.uint
+        if (
+            at + 8 > end
+            or u16(self.data, self.little, at) != FLAGS
+            or u16(self.data, self.little, at + 2) != 4
+        ):
+            return 0
+        flags = u32(self.data, self.little, at + 4)
+        if flags & 3 == 2:
+            return OUTGOING
+        return INCOMING if flags & 3 == 1 and flags >> 2 & 7 != OVERHEARD else 0
 
     def _time(self, interface, high, low):
         """if_tsresol and if_tsoffset (4.2); the sign bit is dropped, whatever the bytes say."""

@@ -30,7 +30,9 @@ MAX_INTERFACES = 1 << 16
 
 MORE, FULL, SPECIAL, GIGANTIC, BROKEN = range(5)  # Records.status
 
-RECORD_COLUMNS = (("time_ns", "i8"), ("at", "i8"), ("captured", "u4"), ("length", "u4"), ("interface", "u2"))
+RECORD_COLUMNS = (
+    ("time_ns", "i8"), ("at", "i8"), ("captured", "u4"), ("length", "u4"), ("interface", "u2"), ("way", "u1"),
+)  # fmt: skip
 WANTED = "a pcap or pcapng capture is needed"
 
 

@@ -19,8 +19,8 @@ class MessageFlag(IntFlag):
     FRAGMENTED = 2  # more than one IP fragment
     INCOMPLETE = 4  # a fragment never came; submessages up to the hole are there
     CUT = 8  # captured shorter than sent
-    OUTGOING = 16  # sent by the capturing machine (Linux cooked)
-    INCOMING = 32  # received by it (Linux cooked); neither bit: the link type cannot tell
+    OUTGOING = 16  # sent by the capturing machine (Linux cooked, or flags of pcapng)
+    INCOMING = 32  # received by it; neither bit: the capture does not tell
     DISCOVERY = 64  # carries submessages of builtin endpoints
     DATA = 128  # carries submessages of user endpoints
 
