@@ -41,10 +41,13 @@ def test_json_has_the_promised_keys(toprung, site_path, captures):
     status, out, _ = toprung("read", site_path, *captures, "--json")
     assert status == 1
     told = json.loads(out)
-    assert list(told) == ["toprung", "kind", "site", "flows", "findings", "machines", "links", "loops"]
+    keys = ["toprung", "kind", "site", "flows", "findings", "machines", "links", "loops", "power"]
+    assert list(told) == keys
     assert (told["toprung"], told["kind"], told["site"]) == (1, "observed", "fernhouse")
     flow = next(f for f in told["flows"] if f["topic"] == "cart1/odom")
-    assert list(flow) == ["topic", "from", "to", "rungs", "broken_at", "cause", "findings"]
+    keys = ["topic", "from", "to", "rungs", "broken_at", "cause", "findings"]
+    assert list(flow) == [*keys, "introduced_after_s", "samples"]
+    assert list(flow["samples"]) == ["rate_hz", "loss", "age_typical_s", "age_worst_s"]
     assert list(flow["rungs"]) == [str(r) for r in RUNGS]
     assert (flow["from"], flow["to"], flow["broken_at"], flow["cause"]) == (
         "driver",

@@ -29,8 +29,8 @@ def judge_timely(scene: Scene, case: Case) -> Verdict:
             return verdict
     if case.declared.within_ns is None:
         return HELD
-    age = _age(scene, case, found)
-    young = age is not None and (age.p95 <= case.declared.within_ns / 1e9 or _clocks_known(scene, case))
+    age = age_on_arrival(scene, case, found)
+    young = age is not None and (age.p95 <= case.declared.within_ns / 1e9 or clocks_known(scene, case))
     return HELD if young else UNSEEN
 
 
@@ -68,8 +68,8 @@ def _clock(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     )
 
 
-def _age(scene: Scene, case: Case, found: Delivery) -> Spread | None:
-    """Age on arrival, with the clocks' difference taken out; None where it cannot be told."""
+def age_on_arrival(scene: Scene, case: Case, found: Delivery) -> Spread | None:
+    """How old samples are on arrival, the clocks' difference taken out; None where it cannot be told."""
     if found.came is None:
         return None
     age = found.came.age or _delay(scene, case, found.came)
@@ -93,7 +93,7 @@ def _clock_shift(scene: Scene, case: Case) -> float:
     return reader.ahead_s - writer.ahead_s if reader and writer else 0.0
 
 
-def _clocks_known(scene: Scene, case: Case) -> bool:
+def clocks_known(scene: Scene, case: Case) -> bool:
     """Whether ages are free of a clock's error: one clock, or two that were compared."""
     return case.one_machine or {case.writer.machine, case.reader.machine} <= clocks(scene).keys()
 
@@ -144,10 +144,10 @@ def _overload_verdict(scene: Scene, end: End, pauses: Spread, since: Mark) -> Ve
 
 
 def _late(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
-    within, age = _within_s(case), _age(scene, case, found)
+    within, age = _within_s(case), age_on_arrival(scene, case, found)
     if within is None or age is None or age.count < ENOUGH // 2 or age.p95 <= within or found.came is None:
         return None
-    if not _clocks_known(scene, case):
+    if not clocks_known(scene, case):
         age = _shifted(age, age.least)  # only what varies is certain
     if age.p50 > within:
         return broken(

@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from toprung.model.figures import FlowFigures, LinkFigures, LoopFigures, MachineFigures, PowerFigures
+from toprung.model.figures import (
+    Figures,
+    FlowFigures,
+    LinkFigures,
+    LoopFigures,
+    MachineFigures,
+    PowerFigures,
+)
 from toprung.model.finding import Finding
 from toprung.model.ladder import Flow, Ladder
 from toprung.model.outcome import Outcome
@@ -36,3 +43,8 @@ class Forecast(Outcome):
     terms: Mapping[str, tuple[Term, ...]] = field(default_factory=dict)  # of each loop
     assumptions: tuple[str, ...] = ()  # what was taken because the site does not say it
     unseen: tuple[str, ...] = ()  # why rungs or figures are not known, and what the site would have to say
+
+    @property
+    def figures(self) -> Figures:
+        """All of them together, as an observation's are."""
+        return Figures(self.machines, self.links, self.flows, self.loops, self.power)

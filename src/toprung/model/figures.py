@@ -5,7 +5,10 @@ None where one cannot tell.  The same nouns for both kinds, so that they can sta
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from toprung.model.ladder import Flow
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,3 +84,14 @@ class PowerFigures:
     run_time_s: float | None = None  # from full to the reserve
     charge_time_s: float | None = None  # from the reserve to full, in the dock
     dock_share: float | None = None  # of the time that is spent in the dock
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """All figures of a site, by the names of its parts."""
+
+    machines: Mapping[str, MachineFigures] = field(default_factory=dict)
+    links: Mapping[str, LinkFigures] = field(default_factory=dict)
+    flows: Mapping[Flow, FlowFigures] = field(default_factory=dict)
+    loops: Mapping[str, LoopFigures] = field(default_factory=dict)
+    power: Mapping[str, PowerFigures] = field(default_factory=dict)

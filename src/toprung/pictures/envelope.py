@@ -1,25 +1,23 @@
-"""The reading as JSON, version 1: keys never change, what one cannot tell is null."""
+"""An outcome as JSON, version 1: keys never change, what one cannot tell is null.
+
+Forecast and observation have the same keys, so that a program reads both alike.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from toprung.diagnose.observed import Observed
-from toprung.model.figures import LinkFigures, MachineFigures
+from toprung.forecast.result import Forecast
+from toprung.model.figures import Figures, FlowFigures, LinkFigures, LoopFigures, MachineFigures, PowerFigures
 from toprung.model.finding import Finding
 from toprung.model.ladder import RUNGS, Climb
-from toprung.pictures.figures import link_figures, machine_figures
+from toprung.pictures.figures import figures_of
 
 VERSION = 1
-_LOOP_KEYS = (
-    "age_worst_s",
-    "age_typical_s",
-    "reaction_s",
-    "safe_speed_m_per_s",
-    "stopping_distance_m",
-    "watchdog_distance_m",
-)
-_DISCOVERY_KEYS = (
+SAMPLES_KEYS = ("rate_hz", "loss", "age_typical_s", "age_worst_s")
+DISCOVERY_KEYS = (
     "window_s",
     "datagrams_in",
     "datagrams_out",
@@ -29,24 +27,49 @@ _DISCOVERY_KEYS = (
     "steady_bytes_in_per_s",
     "peak_datagrams_in_per_s",
 )
+LINK_KEYS = ("bytes_per_s", "air_time", "busy", "loss", "delay_s")
+LOOP_KEYS = (
+    "age_worst_s",
+    "age_typical_s",
+    "reaction_s",
+    "safe_speed_m_per_s",
+    "stopping_distance_m",
+    "watchdog_distance_m",
+)
+POWER_KEYS = ("power_w", "run_time_s", "charge_time_s", "dock_share")
 
 
-def envelope(observed: Observed) -> dict[str, Any]:
+def envelope(outcome: Observed | Forecast) -> dict[str, Any]:
     """Plain data for `json.dumps`."""
-    site = observed.site
+    if isinstance(outcome, Forecast):
+        told = _envelope("forecast", outcome.site.name, outcome, outcome.figures)
+        return told | {"assumptions": list(outcome.assumptions), "unseen": list(outcome.unseen)}
+    name = outcome.site.name if outcome.given else None
+    return _envelope("observed", name, outcome, figures_of(outcome))
+
+
+def _envelope(kind: str, site: str | None, outcome: Observed | Forecast, figures: Figures) -> dict[str, Any]:
     return {
         "toprung": VERSION,
-        "kind": "observed",
-        "site": site.name if observed.given else None,
-        "flows": [_flow(climb) for climb in observed.ladder.climbs],
-        "findings": [_finding(finding) for finding in observed.findings],
-        "machines": {m.name: _machine(machine_figures(observed, m)) for m in site.machines},
-        "links": {x.name: _link(link_figures(observed, x)) for x in site.links},
-        "loops": {x.name: dict.fromkeys(_LOOP_KEYS) for x in site.loops},
+        "kind": kind,
+        "site": site,
+        "flows": [_flow(climb, figures.flows.get(climb.flow)) for climb in outcome.ladder.climbs],
+        "findings": [_finding(finding) for finding in outcome.findings],
+        "machines": {name: _machine(f) for name, f in figures.machines.items()},
+        "links": _listed(figures.links, LINK_KEYS),
+        "loops": _listed(figures.loops, LOOP_KEYS),
+        "power": _listed(figures.power, POWER_KEYS),
     }
 
 
-def _flow(climb: Climb) -> dict[str, Any]:
+def _listed(
+    figures: Mapping[str, LinkFigures] | Mapping[str, LoopFigures] | Mapping[str, PowerFigures],
+    keys: tuple[str, ...],
+) -> dict[str, Any]:
+    return {name: {key: getattr(f, key) for key in keys} for name, f in figures.items()}
+
+
+def _flow(climb: Climb, figures: FlowFigures | None) -> dict[str, Any]:
     return {
         "topic": climb.flow.topic,
         "from": climb.flow.writer,
@@ -55,6 +78,8 @@ def _flow(climb: Climb) -> dict[str, Any]:
         "broken_at": None if climb.broken_at is None else str(climb.broken_at),
         "cause": climb.cause,
         "findings": list(climb.findings),
+        "introduced_after_s": None if figures is None else figures.introduced_after_s,
+        "samples": {key: getattr(figures, key, None) for key in SAMPLES_KEYS},
     }
 
 
@@ -78,18 +103,8 @@ def _machine(figures: MachineFigures) -> dict[str, Any]:
     return {
         "known_participants": figures.known_participants,
         "known_endpoints": figures.known_endpoints,
-        "discovery": {key: getattr(figures.discovery, key, None) for key in _DISCOVERY_KEYS},
+        "discovery": {key: getattr(figures.discovery, key, None) for key in DISCOVERY_KEYS},
         "introduced_after_s": {"p50": figures.introduced_p50_s, "p95": figures.introduced_p95_s},
         "budget_use": figures.budget_use,
         "limit": figures.limit,
-    }
-
-
-def _link(figures: LinkFigures) -> dict[str, Any]:
-    return {
-        "bytes_per_s": figures.bytes_per_s,
-        "air_time": None,
-        "busy": None,
-        "loss": figures.loss,
-        "delay_s": figures.delay_s,
     }

@@ -5,13 +5,51 @@ from __future__ import annotations
 from collections.abc import Iterator
 from statistics import quantiles
 
+from toprung.diagnose.delivery import delivery
 from toprung.diagnose.observed import Observed
-from toprung.model.figures import Discovery, LinkFigures, MachineFigures
+from toprung.diagnose.scene import Case, Scene
+from toprung.diagnose.timely import age_on_arrival, clocks_known
+from toprung.model.figures import (
+    Discovery,
+    Figures,
+    FlowFigures,
+    LinkFigures,
+    LoopFigures,
+    MachineFigures,
+    PowerFigures,
+)
 from toprung.model.picture import Crossing, Load, Stream
 from toprung.model.qos import span
 from toprung.model.site import Link, Machine
 
 WINDOW_S = 15.0  # discovery's first rush, counted from the capture's first packet
+
+
+def figures_of(observed: Observed) -> Figures:
+    """Everything that the captures tell in numbers."""
+    site = observed.site
+    scene = Scene(site, observed.picture, observed.cast)
+    return Figures(
+        {m.name: machine_figures(observed, m) for m in site.machines},
+        {x.name: link_figures(observed, x) for x in site.links},
+        {case.flow: flow_figures(scene, case) for case in scene.cases},
+        {x.name: LoopFigures() for x in site.loops},
+        {x.name: PowerFigures() for x in site.power},
+    )
+
+
+def flow_figures(scene: Scene, case: Case) -> FlowFigures:
+    """Rate, loss and age of one flow's samples."""
+    found = delivery(scene, case)
+    if found is None or found.best is None:
+        return FlowFigures()
+    age = age_on_arrival(scene, case, found) if clocks_known(scene, case) else None
+    return FlowFigures(
+        rate_hz=found.best.rate_hz,
+        loss=found.lost_share,
+        age_typical_s=None if age is None else age.p50,
+        age_worst_s=None if age is None else age.most,
+    )
 
 
 def machine_figures(observed: Observed, machine: Machine) -> MachineFigures:
