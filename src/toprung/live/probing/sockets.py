@@ -1,0 +1,242 @@
+"""The probe's sockets: the domain's ports where they are free, exact arrival times, fragments or none.
+
+Linux numbers that Python's `socket` does not name are from include/uapi/linux/in.h and asm-generic/socket.h.
+"""
+
+from __future__ import annotations
+
+import array
+import errno
+import fcntl
+import socket
+import time
+from contextlib import suppress
+from dataclasses import dataclass
+from ipaddress import IPv4Address
+from struct import Struct
+
+from toprung.live.probing.responder import Door
+from toprung.wire.ports import LAST_PORT, PortKind, last_index, port
+
+GROUP = "239.255.0.1"  # DDSI-RTPS 2.5, 9.6.2.4
+TRIED_INDICES = 20  # participant indices at whose ports a server may be found
+KINDS = {
+    Door.DISCOVERY: PortKind.DISCOVERY_UNICAST,
+    Door.USER: PortKind.USER_UNICAST,
+    Door.DISCOVERY_GROUP: PortKind.DISCOVERY_MULTICAST,
+    Door.USER_GROUP: PortKind.USER_MULTICAST,
+}
+BUFFER_BYTES = 4 << 20
+SAME_CLOCK_NS = 2_000_000  # the kernel's stamps within so much of the program's clock are the same clock's
+
+IP_MTU_DISCOVER = 10
+PMTUDISC_PROBE = 3  # never fragment, whatever is known of the path
+PMTUDISC_OMIT = 5  # fragment at the interface's MTU, whatever is known of the path
+IP_MULTICAST_ALL = 49
+SO_RXQ_OVFL = 40
+SO_TIMESTAMPNS = 35
+SO_RCVBUFFORCE = 33
+SIOCGIFMTU = 0x8921
+SIOCGIFCONF = 0x8912
+_TIMESPEC = Struct("@ll")
+_OVERFLOW = Struct("I")
+
+
+@dataclass(frozen=True, slots=True)
+class Nic:
+    """One address of one interface."""
+
+    interface: str
+    address: str
+    mtu_bytes: int
+
+
+def nics() -> tuple[Nic, ...]:
+    """This machine's IPv4 addresses, loopback last."""
+    entry, room = Struct("16sHH4s16x"), 128  # struct ifreq with a sockaddr_in; netdevice(7)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as any_socket:
+        buffer = bytearray(entry.size * room)
+        space = array.array("B", buffer)
+        asked = Struct("iP").pack(len(space), space.buffer_info()[0])
+        used, _ = Struct("iP").unpack(fcntl.ioctl(any_socket, SIOCGIFCONF, asked))
+        found = []
+        for name, _, _, address in entry.iter_unpack(space.tobytes()[:used]):
+            interface = name.rstrip(b"\0").decode()
+            mtu = Struct("16si16x").unpack(fcntl.ioctl(any_socket, SIOCGIFMTU, Struct("16s20x").pack(name)))[
+                1
+            ]
+            found.append(Nic(interface, str(IPv4Address(address)), mtu))
+    return tuple(sorted(found, key=lambda n: n.address.startswith("127.")))
+
+
+def nic_towards(host: str) -> Nic | None:
+    """The address that this machine speaks to a host from; None where there is no way."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        try:
+            asking.connect((host, 9))
+            address = asking.getsockname()[0]
+        except OSError:
+            return None
+    return next((n for n in nics() if n.address == address), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A listening socket, and whether its port is the domain's own."""
+
+    socket: socket.socket
+    port: int
+    real: bool
+
+
+def open_doors(domain: int, joined: tuple[str, ...]) -> dict[Door, Opened]:
+    """All four listening sockets; multicast is joined on the interfaces of these addresses.
+
+    Unicast takes the first participant index of which both ports are free, as middleware does.
+    """
+    doors = dict(zip((Door.DISCOVERY, Door.USER), _unicast_pair(domain), strict=True))
+    for door in (Door.DISCOVERY_GROUP, Door.USER_GROUP):
+        doors[door] = _group_door(port(domain, KINDS[door]), joined)
+    return doors
+
+
+def _unicast_pair(domain: int) -> tuple[Opened, Opened]:
+    for index in range(min(last_index(domain) + 1, TRIED_INDICES)):
+        pair = [_bound(port(domain, KINDS[door], index)) for door in (Door.DISCOVERY, Door.USER)]
+        if pair[0] and pair[1]:
+            return Opened(*pair[0], True), Opened(*pair[1], True)
+        for taken in pair:
+            if taken:
+                taken[0].close()
+    return _substitute(), _substitute()
+
+
+def _substitute() -> Opened:
+    """Any free port."""
+    bound = _bound(0)
+    if bound is None:
+        raise OSError(errno.EADDRINUSE, "no UDP port is free")
+    return Opened(*bound, False)
+
+
+def _bound(number: int, shared: bool = False) -> tuple[socket.socket, int] | None:
+    """A socket at that port, 0: any; None where it is taken."""
+    made = _plain_socket()
+    if shared:
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        made.bind(("", number))
+    except OSError as error:
+        made.close()
+        if error.errno in (errno.EADDRINUSE, errno.EACCES):
+            return None
+        raise
+    return made, made.getsockname()[1]
+
+
+def _group_door(number: int, joined: tuple[str, ...]) -> Opened:
+    """Multicast ports are shared, as middleware shares them."""
+    bound = _bound(number, shared=True) if number <= LAST_PORT else None
+    opened = Opened(*bound, True) if bound else _substitute()
+    opened.socket.setsockopt(socket.IPPROTO_IP, IP_MULTICAST_ALL, 0)
+    for address in joined:
+        wanted = socket.inet_aton(GROUP) + socket.inet_aton(address)
+        with suppress(OSError):  # an interface that cannot multicast; the check will say so
+            opened.socket.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, wanted)
+    return opened
+
+
+def sending_socket(whole: bool) -> socket.socket:
+    """From a port of its own.  whole: never fragmented (EMSGSIZE above the interface's MTU)."""
+    made = _plain_socket()
+    set_whole(made, whole)
+    made.bind(("", 0))
+    return made
+
+
+def set_whole(to: socket.socket, whole: bool) -> None:
+    """Whether what it sends may be fragmented."""
+    to.setsockopt(socket.IPPROTO_IP, IP_MTU_DISCOVER, PMTUDISC_PROBE if whole else PMTUDISC_OMIT)
+
+
+def multicast_from(to: socket.socket, address: str) -> None:
+    """Multicast leaves by the interface of this address, with the single hop that middleware uses."""
+    to.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(address))
+    to.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 1)
+
+
+def _plain_socket() -> socket.socket:
+    made = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    made.setblocking(False)
+    made.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
+    made.setsockopt(socket.SOL_SOCKET, SO_RXQ_OVFL, 1)
+    made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)
+    with suppress(OSError):  # beyond the system's limit, with the privilege
+        made.setsockopt(socket.SOL_SOCKET, SO_RCVBUFFORCE, BUFFER_BYTES)
+    set_whole(made, False)
+    return made
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """One datagram as the kernel handed it over."""
+
+    octets: memoryview
+    host: str
+    port: int
+    received_ns: int
+    overflow: int
+
+
+class Receiver:
+    """Reads datagrams with their arrival times, by the clock that `time.time_ns` reads."""
+
+    def __init__(self) -> None:
+        self.buffer = bytearray(1 << 16)
+        self.shift_ns = _stamp_shift_ns()
+        self.refused: set[str] = set()
+
+    def take(self, source: socket.socket) -> Received | None:
+        """The next datagram; None where there is none."""
+        while True:
+            try:
+                size, extra, _, sender = source.recvmsg_into([self.buffer], 128)
+            except BlockingIOError:
+                return None
+            except OSError as error:  # an ICMP answer to something sent before
+                if error.errno == errno.ECONNREFUSED:
+                    self.refused.add("port unreachable")
+                continue
+            stamp, overflow = time.time_ns(), 0
+            for level, kind, data in extra:
+                if level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS:
+                    seconds, ns = _TIMESPEC.unpack_from(data)
+                    stamp = seconds * 1_000_000_000 + ns + self.shift_ns
+                elif level == socket.SOL_SOCKET and kind == SO_RXQ_OVFL:
+                    (overflow,) = _OVERFLOW.unpack_from(data)
+            host, number = sender[:2]
+            return Received(memoryview(self.buffer)[:size], host, number, stamp, overflow)
+
+
+def _stamp_shift_ns() -> int:
+    """What to add to the kernel's stamps to have the program's clock, which may be another one.
+
+    The least of some datagrams to ourselves; 0 where both are the same clock.
+    """
+    least = None
+    with _plain_socket() as own:
+        own.bind(("127.0.0.1", 0))
+        own.settimeout(0.2)
+        for _ in range(16):
+            own.sendto(b"?", own.getsockname())
+            try:
+                _, extra, _, _ = own.recvmsg(16, 128)
+            except OSError:
+                return 0
+            now = time.time_ns()
+            for level, kind, data in extra:
+                if level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS:
+                    seconds, ns = _TIMESPEC.unpack_from(data)
+                    apart = now - seconds * 1_000_000_000 - ns
+                    least = apart if least is None else min(least, apart)
+    return 0 if least is None or abs(least) < SAME_CLOCK_NS else least
