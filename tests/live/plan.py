@@ -20,6 +20,8 @@ from pathlib import Path
 from captures import pack
 from lab import Lab, Machine
 
+from toprung.rehearse.peers import merged
+
 LAYOUTS = {"Odom": "Lddds", "Battery": "Lfs", "Drive": "Ldds", "Scan": "Ls", "Image": "LLLs", "Beds": "Ls"}
 MIXES = {
     "cyclone": ("cyclone", "cyclone", "cyclone"),
@@ -333,21 +335,7 @@ def perform(plan: Plan, folder: Path, tools: Path) -> dict[str, dict]:
         lab.stop_peers()
         for name in ("cartbase", "cartbrain", "desk"):
             pack(folder / "lab" / f"{name}.pcap", folder / f"{name}.pcap.gz")
-        return merge_counts(lab)
-
-
-def merge_counts(lab: Lab) -> dict[str, dict]:
-    """Counts by participant; of a restarted one, the sum."""
-    found: dict[str, dict] = {}
-    for peer in lab.peers:
-        counts = peer.counts()
-        old = found.setdefault(peer.name, {"sent": {}, "received": {}, "matched": {}, "incompatible": {}})
-        for kind in ("sent", "received"):
-            for topic, n in counts[kind].items():
-                old[kind][topic] = old[kind].get(topic, 0) + n
-        old["matched"].update(counts["matched"])
-        old["incompatible"].update(counts["incompatible"])
-    return found
+        return merged(lab.peers)
 
 
 def flow_counts(plan: Plan, counts: dict[str, dict]) -> tuple[dict[str, dict], dict[str, list[int]]]:

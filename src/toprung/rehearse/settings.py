@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
+from typing import Any
 
-if TYPE_CHECKING:
-    from lab import Machine
+_FAST_WORDS = (
+    "name",
+    "domain",
+    "seconds",
+    "mode",
+    "peers",
+    "server",
+    "locators",
+    "prefix",
+    "lease",
+    "announce",
+    "ttl",
+    "index",
+)
 
 
-def cyclone_settings(machine: Machine, spec: dict) -> str:
-    """Cyclone's configuration from the spec's neutral words."""
-    chosen = spec.get("interfaces") or list(machine.addresses)
+def cyclone_settings(addresses: Mapping[str, str], spec: Mapping[str, Any]) -> str:
+    """Cyclone's configuration.  addresses: of the machine, by interface."""
+    chosen = spec.get("interfaces") or list(addresses)
     networks = "".join(f'<NetworkInterface name="{i}"/>' for i in chosen)
     mode = spec.get("mode", "multicast")
     general = f"<Interfaces>{networks}</Interfaces>"
@@ -33,39 +46,22 @@ def cyclone_settings(machine: Machine, spec: dict) -> str:
     )
 
 
-def fast_words(machine: Machine, spec: dict) -> str:
-    """The Fast DDS peer's lines from the same spec."""
-    self = {
-        k: spec[k]
-        for k in (
-            "name",
-            "domain",
-            "seconds",
-            "mode",
-            "peers",
-            "server",
-            "locators",
-            "prefix",
-            "lease",
-            "announce",
-            "ttl",
-            "index",
-        )
-        if spec.get(k) is not None
-    }
+def fast_words(addresses: Mapping[str, str], spec: Mapping[str, Any]) -> str:
+    """The Fast DDS peer's lines.  addresses: of the machine, by interface."""
+    said = {k: spec[k] for k in _FAST_WORDS if spec.get(k) is not None}
     if spec.get("interfaces"):
-        self["interfaces"] = [machine.addresses.get(i, "127.0.0.1") for i in spec["interfaces"]]
-    lines = ["participant " + _words(self)]
+        said["interfaces"] = [addresses.get(i, "127.0.0.1") for i in spec["interfaces"]]
+    lines = ["participant " + _words(said.items())]
     for kind in ("writer", "reader"):
         for entry in spec.get(kind + "s", ()):
             flat = {k: v for k, v in entry.items() if k not in ("qos", "members")} | entry["qos"]
-            lines.append(f"{kind} " + _words(flat))
+            lines.append(f"{kind} " + _words(flat.items()))
     return "\n".join(lines) + "\n"
 
 
-def _words(pairs: dict) -> str:
+def _words(pairs: Iterable[tuple[str, Any]]) -> str:
     return " ".join(
         f"{k}={','.join(map(str, v)) if isinstance(v, list | tuple) else v}"
-        for k, v in pairs.items()
+        for k, v in pairs
         if v is not False
     )

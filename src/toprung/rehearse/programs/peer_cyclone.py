@@ -14,6 +14,7 @@ import signal
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 from cyclonedds.core import Listener
 from cyclonedds.domain import DomainParticipant
@@ -25,6 +26,8 @@ from cyclonedds.qos import Policy, Qos
 from cyclonedds.sub import DataReader, Subscriber
 from cyclonedds.topic import Topic
 from cyclonedds.util import duration
+
+Words = dict[str, Any]
 
 FIELDS = {"L": uint32, "f": float32, "d": float64, "s": str}
 WIDTHS = {"L": 4, "f": 4, "d": 8}
@@ -50,13 +53,13 @@ KINDS = {
 }
 
 
-def span(seconds):
+def span(seconds: float | None) -> int:
     return duration(infinite=True) if seconds is None else duration(seconds=seconds)
 
 
-def policies(words):
+def policies(words: Words) -> Qos:
     """The endpoint's QoS from the spec's words; what is not said stays the library's default."""
-    found = []
+    found: list[Any] = []
     reliable = words.get("reliability", "best_effort") == "reliable"
     found.append(
         Policy.Reliability.Reliable(duration(milliseconds=100)) if reliable else Policy.Reliability.BestEffort
@@ -93,9 +96,9 @@ def policies(words):
     return Qos(*found)
 
 
-def group_policies(words):
+def group_policies(words: Words) -> Qos:
     """What belongs to the publisher or subscriber."""
-    found = []
+    found: list[Any] = []
     if "partition" in words:
         found.append(Policy.Partition(words["partition"]))
     if "access_scope" in words or "coherent" in words or "ordered" in words:
@@ -107,7 +110,7 @@ def group_policies(words):
     return Qos(*found)
 
 
-def structure(entry):
+def structure(entry: Words) -> tuple[Any, list[str]]:
     """An IDL struct of the spec's layout: "Ldds" is a counter, two doubles, a string that fills the size."""
     name = entry["type"]
     names = entry.get("members") or [f"m{i}" for i in range(len(entry["layout"]))]
@@ -118,41 +121,41 @@ def structure(entry):
 class Watch(Listener):
     """Counts what the library reports of one endpoint."""
 
-    def __init__(self):
-        super().__init__()
+    def __init__(self) -> None:
+        super().__init__()  # type: ignore[no-untyped-call]
         self.matched = 0
-        self.policies = set()
+        self.policies: set[int] = set()
 
-    def on_requested_incompatible_qos(self, reader, status):
+    def on_requested_incompatible_qos(self, reader: Any, status: Any) -> None:
         self.policies.add(status.last_policy_id)
 
-    def on_offered_incompatible_qos(self, writer, status):
+    def on_offered_incompatible_qos(self, writer: Any, status: Any) -> None:
         self.policies.add(status.last_policy_id)
 
-    def on_subscription_matched(self, reader, status):
+    def on_subscription_matched(self, reader: Any, status: Any) -> None:
         self.matched = max(self.matched, status.current_count)
 
-    def on_publication_matched(self, writer, status):
+    def on_publication_matched(self, writer: Any, status: Any) -> None:
         self.matched = max(self.matched, status.current_count)
 
 
 class Peer:
-    def __init__(self, spec, result):
+    def __init__(self, spec: Words, result: Path) -> None:
         self.spec, self.result = spec, result
-        self.topics = {}
+        self.topics: dict[tuple[str, str, str], tuple[Any, Any, list[str]]] = {}
         self.participant = DomainParticipant(spec.get("domain", 0), qos=Qos(Policy.EntityName(spec["name"])))
         self.writers = [self._writer(w) for w in spec.get("writers", ())]
         self.readers = [self._reader(r) for r in spec.get("readers", ())]
         self.keep = True
 
-    def _topic(self, entry):
+    def _topic(self, entry: Words) -> tuple[Any, Any, list[str]]:
         key = (entry["topic"], entry["type"], entry["layout"])
         if key not in self.topics:
             kind, members = structure(entry)
             self.topics[key] = Topic(self.participant, entry["topic"], kind), kind, members
         return self.topics[key]
 
-    def _writer(self, entry):
+    def _writer(self, entry: Words) -> Words:
         topic, kind, members = self._topic(entry)
         watch = Watch()
         group = Publisher(self.participant, qos=group_policies(entry["qos"]))
@@ -170,14 +173,14 @@ class Peer:
             "due": time.monotonic() + entry.get("begin", 0.2),
         }
 
-    def _reader(self, entry):
+    def _reader(self, entry: Words) -> Words:
         topic, _, _ = self._topic(entry)
         watch = Watch()
         group = Subscriber(self.participant, qos=group_policies(entry["qos"]))
         reader = DataReader(group, topic, qos=policies({"depth": 200, **entry["qos"]}), listener=watch)
         return {"entry": entry, "reader": reader, "group": group, "watch": watch, "received": 0}
 
-    def run(self):
+    def run(self) -> None:
         begun = time.monotonic()
         noted = 0.0
         while self.keep and (now := time.monotonic()) - begun < self.spec["seconds"]:
@@ -191,7 +194,7 @@ class Peer:
             time.sleep(0.003)
         self.note()
 
-    def _write(self, w, now):
+    def _write(self, w: Words, now: float) -> None:
         entry = w["entry"]
         if now < w["due"] or w["sent"] >= entry.get("count", 1 << 60):
             return
@@ -202,7 +205,7 @@ class Peer:
         w["due"] += 1 / entry["rate"] if entry.get("rate") else 1e9
         w["due"] = max(w["due"], now - 2.0)  # what was missed in a pause is made up for
 
-    def note(self):
+    def note(self) -> None:
         seen = {
             "sent": {w["entry"]["topic"]: w["sent"] for w in self.writers},
             "received": {r["entry"]["topic"]: r["received"] for r in self.readers},
@@ -218,10 +221,10 @@ class Peer:
         part.replace(self.result)
 
 
-def main():
+def main() -> None:
     peer = Peer(json.loads(Path(sys.argv[1]).read_text()), Path(sys.argv[2]))
 
-    def stop(*_):
+    def stop(*_: object) -> None:
         peer.keep = False
 
     signal.signal(signal.SIGTERM, stop)
