@@ -7,6 +7,7 @@ page-aligned buffer.  Memory does not grow with the capture.
 from __future__ import annotations
 
 import gzip
+import hashlib
 import io
 import mmap
 import os
@@ -174,3 +175,9 @@ def _damage(error: Exception, done: int) -> str:
 
 def _reason(error: OSError) -> str:
     return f"it cannot be opened: {os.strerror(error.errno) if error.errno else error}"
+
+
+def file_digest(path: str | Path) -> str:
+    """The SHA-256 of a file as it lies there, in hexadecimal."""
+    with Path(path).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -4,37 +4,33 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
-from importlib.resources import files
 
 from fastapi import FastAPI, Request
 from fastapi.responses import RedirectResponse, Response, StreamingResponse
-from fastapi.staticfiles import StaticFiles
-from starlette.types import Scope
 
 from toprung.errors import ToolError
-from toprung.web import capture_routes, figure_routes, ladder_routes, report_routes, site_routes, whatif_routes
+from toprung.web import (
+    capture_routes,
+    figure_routes,
+    ladder_routes,
+    report_routes,
+    site_routes,
+    whatif_routes,
+)
 from toprung.web.bench import Bench
 from toprung.web.guard import Guard, Guarded
-from toprung.web.page import Page
+from toprung.web.page import Page, packaged
 
 HEARTBEAT_S = 15.0
+KINDS = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
 ROUTES = (site_routes, ladder_routes, figure_routes, whatif_routes, report_routes, capture_routes)
-
-
-class Packaged(StaticFiles):
-    """Files of the package; their addresses change with their content, so that they may be kept."""
-
-    async def get_response(self, path: str, scope: Scope) -> Response:
-        answer = await super().get_response(path, scope)
-        answer.headers["cache-control"] = "max-age=31536000, immutable"
-        return answer
 
 
 def create_app(bench: Bench, guard: Guard) -> FastAPI:
     """The application; `bench` is closed by whoever made it."""
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     page = Page(bench, guard.forgery)
-    app.mount("/static", Packaged(directory=str(files("toprung.web").joinpath("static"))))
+    app.add_api_route("/static/{name}", _packaged, methods=["GET"])
     for routes in ROUTES:
         app.include_router(routes.router(page))
     app.add_api_route("/", lambda: RedirectResponse("/site", 303), methods=["GET"])
@@ -42,6 +38,14 @@ def create_app(bench: Bench, guard: Guard) -> FastAPI:
     app.add_exception_handler(ToolError, _refused(page))
     app.add_middleware(Guarded, guard=guard)
     return app
+
+
+def _packaged(name: str) -> Response:
+    """A file of the package.  Its address changes with its content, so that it may be kept."""
+    content, kind = packaged(name), KINDS.get(name.rpartition(".")[2])
+    if content is None or kind is None:
+        return Response(status_code=404)
+    return Response(content, media_type=kind, headers={"cache-control": "max-age=31536000, immutable"})
 
 
 def _events(bench: Bench) -> Callable[[Request, int], Awaitable[StreamingResponse]]:

@@ -13,16 +13,21 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from hashlib import sha256
 from pathlib import Path
 
 from toprung.diagnose.observed import Observed
 from toprung.errors import ToolError
 from toprung.forecast.forecast import forecast
 from toprung.forecast.result import Forecast
+from toprung.live.files import file_digest
 from toprung.live.reading import CaptureWord, observe
+from toprung.model.outcome import Outcome
 from toprung.model.site import Site
 from toprung.model.site_changes import Change
 from toprung.model.site_file import load_site
+from toprung.pictures.charts import CAPTURED, FORECAST
+from toprung.pictures.figures import Figures, figures_of
 
 KEPT_FORECASTS = 32
 
@@ -93,6 +98,26 @@ class Bench:
             return None
         key = json.dumps([(change.path, change.value) for change in changes])
         return self._forecast(self.text, self.file_name, key, simulate)
+
+    @property
+    def shown_site(self) -> Site | None:
+        """The site that was given, or else the one that the captures suggest."""
+        if self.site is not None:
+            return self.site
+        return None if self.observed is None else self.observed.site
+
+    def figures(self) -> dict[str, Figures]:
+        """The figures of the forecast and of what was captured, as far as there are such."""
+        pairs: tuple[tuple[str, Outcome | None], ...] = (
+            (FORECAST, self.forecast()),
+            (CAPTURED, self.observed),
+        )
+        return {words: figures_of(outcome) for words, outcome in pairs if outcome is not None}
+
+    def digests(self) -> tuple[tuple[str, str], ...]:
+        """Every input by name, with its SHA-256."""
+        site = [(self.file_name, sha256(self.text.encode()).hexdigest())] if self.text else []
+        return (*site, *((c.name, file_digest(c.path)) for c in self.captures))
 
     # -- captures ------------------------------------------------------------------------------------
 

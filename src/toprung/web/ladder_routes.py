@@ -133,7 +133,12 @@ def _robots(site: Site | None) -> tuple[tuple[str, frozenset[str]], ...]:
 
 
 def _asked(wanted: Filter) -> dict[str, str | int]:
-    pairs = (("machine", wanted.machine), ("robot", wanted.robot), ("rung", wanted.rung), ("words", wanted.words))
+    pairs = (
+        ("machine", wanted.machine),
+        ("robot", wanted.robot),
+        ("rung", wanted.rung),
+        ("words", wanted.words),
+    )
     return {key: value for key, value in pairs if value}
 
 
@@ -147,5 +152,3 @@ def _drawing(rows: Sequence[Row], wanted: Filter, start: int) -> str:
 
     planned = {row.flow: row.planned for row in rows if row.planned is not None and row.seen is not None}
     return ladder_svg([row.shown for row in rows], planned, href)
-
-

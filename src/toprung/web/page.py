@@ -4,22 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from hashlib import sha256
 from importlib.resources import files
 from typing import Any
 from urllib.parse import parse_qsl
 
-from jinja2 import Environment, PackageLoader
+from jinja2 import ChoiceLoader, Environment, PackageLoader
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from toprung import __version__
 from toprung.errors import UsageError
-from toprung.model.ladder import RUNGS
+from toprung.model.ladder import RUNGS, Climb, Rung, State
+from toprung.report.document import SIGNS
 from toprung.web.bench import Bench
 
 LONGEST_FORM = 4_500_000  # octets; a site file may have four million
-SIGNS = {"held": "■", "broken": "✕", "unseen": "○", "unreached": "·"}
+_HOMES = (("toprung.web", "static"), ("toprung.pictures",))  # of the files that a page loads
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,19 +50,29 @@ class Page:
     def __init__(self, bench: Bench, forgery: str) -> None:
         self.bench = bench
         self.templates = Environment(
-            loader=PackageLoader("toprung.web"), autoescape=True, trim_blocks=True, lstrip_blocks=True
+            loader=ChoiceLoader([PackageLoader("toprung.web"), PackageLoader("toprung.report")]),
+            autoescape=True,
+            trim_blocks=True,
+            lstrip_blocks=True,
         )
         self.templates.filters["octets"] = octets
         self.templates.globals.update(
-            bench=bench, forgery=forgery, views=VIEWS, version=__version__, static=static, rungs=RUNGS, signs=SIGNS
+            bench=bench,
+            forgery=forgery,
+            views=VIEWS,
+            version=__version__,
+            static=static,
+            rungs=RUNGS,
+            signs=SIGNS,
+            rungs_of=rungs_of,
         )
 
     def view(self, key: str, **context: Any) -> HTMLResponse:
         """A whole page."""
         view = next(v for v in VIEWS if v.key == key)
-        return self.part(f"{key}.html", view=view, standing=self.standing(), **context)
+        return self.part(f"{key}.html", view=view, here=f"/{key}", standing=self.standing(), **context)
 
-    def part(self, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+    def part(self, template: str, /, status: int = 200, **context: Any) -> HTMLResponse:
         """A piece of a page."""
         return HTMLResponse(self.templates.get_template(template).render(context), status)
 
@@ -80,10 +92,23 @@ class Page:
         return f"{bench.site.name}, as forecast: {broken} of {len(climbs)} flows would break"
 
 
+def packaged(name: str) -> bytes | None:
+    """A file that a page loads, by its plain name; None where there is no such."""
+    for package, *folders in _HOMES:
+        file = files(package).joinpath(*folders, name)
+        if "/" not in name and file.is_file():
+            return file.read_bytes()
+    return None
+
+
+@cache
 def static(name: str) -> str:
     """The address of a packaged file; another content has another address."""
-    content = files("toprung.web").joinpath("static", name).read_bytes()
-    return f"/static/{name}?{sha256(content).hexdigest()[:12]}"
+    return f"/static/{name}?{sha256(packaged(name) or b'').hexdigest()[:12]}"
+
+
+def rungs_of(climb: Climb) -> list[tuple[Rung, State]]:
+    return list(zip(RUNGS, climb.states, strict=True))
 
 
 def octets(count: float) -> str:

@@ -10,9 +10,10 @@ from fastapi.responses import HTMLResponse, PlainTextResponse, Response
 
 from toprung.model.site_faults import SiteFaults
 from toprung.model.site_file import load_site
+from toprung.pictures.marks import marks_of
 from toprung.pictures.site_svg import site_svg
 from toprung.web.page import Page, form_of
-from toprung.web.parts import Part, link_part, machine_part, marks_of
+from toprung.web.parts import Part, link_part, machine_part
 
 
 def router(page: Page) -> APIRouter:
@@ -21,12 +22,18 @@ def router(page: Page) -> APIRouter:
     @routes.get("/site")
     def site(part: str = "") -> HTMLResponse:
         kind, _, name = part.partition(":")
-        return page.view("site", drawing=_drawing(page), text=bench.text, faults=(), part=_part(page, kind, name))
+        return page.view(
+            "site", drawing=_drawing(page), text=bench.text, faults=(), part=_part(page, kind, name)
+        )
 
     @routes.get("/site/part/{kind}/{name:path}")
     def part(kind: str, name: str) -> HTMLResponse:
         found = _part(page, kind, name)
-        return page.part("part.html", part=found) if found else page.part("refused.html", 404, says="No such part.")
+        return (
+            page.part("part.html", part=found)
+            if found
+            else page.part("refused.html", 404, says="No such part.")
+        )
 
     @routes.post("/site/check")
     async def check(request: Request) -> HTMLResponse:
@@ -35,7 +42,7 @@ def router(page: Page) -> APIRouter:
 
     @routes.post("/site")
     async def take(request: Request) -> Response:
-        """A sound site takes the old one's place; a faulty one changes nothing and is shown with its faults."""
+        """A sound site takes the old one's place; a faulty one changes nothing and is shown as it is."""
         text = (await form_of(request)).get("text", "").replace("\r\n", "\n")
         faults = _faults(text, bench.file_name)
         if faults:
@@ -64,7 +71,7 @@ def _href(kind: str, name: str) -> str:
 
 def _drawing(page: Page) -> str:
     bench = page.bench
-    return "" if bench.site is None else site_svg(bench.site, marks_of(bench), _href)
+    return "" if bench.site is None else site_svg(bench.site, marks_of(bench.site, bench.figures()), _href)
 
 
 def _part(page: Page, kind: str, name: str) -> Part | None:

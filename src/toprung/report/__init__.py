@@ -1,0 +1,1 @@
+"""One self-contained document of a site, its forecast, and what was seen."""

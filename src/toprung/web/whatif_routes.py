@@ -1,0 +1,132 @@
+"""The what-if view: knobs turned on one side, what becomes of the site on the other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, PlainTextResponse
+
+from toprung.forecast.result import Forecast
+from toprung.model.ladder import RUNGS, Climb, Rung
+from toprung.model.site_changes import Change
+from toprung.model.site_file import load_site
+from toprung.model.site_text import site_text
+from toprung.pictures.ladder_svg import ladder_svg
+from toprung.web.knobs import changes_of, knobs_of
+from toprung.web.page import Page, form_of
+
+DRAWN = 30  # flows in the drawing; changed ones first
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """A figure before and after; `better`: None where neither is."""
+
+    subject: str
+    what: str
+    before: str
+    after: str
+    better: bool | None
+
+
+def router(page: Page) -> APIRouter:
+    routes, bench = APIRouter(), page.bench
+
+    @routes.get("/whatif")
+    def whatif(topic: str = "") -> HTMLResponse:
+        return page.view("whatif", **_context(page, {"topic": topic}))
+
+    @routes.post("/whatif")
+    async def turn(request: Request) -> HTMLResponse:
+        return page.part("effects.html", **_context(page, dict(await form_of(request))))
+
+    @routes.post("/whatif/site")
+    async def take(request: Request) -> HTMLResponse:
+        """Put the changed site in the old one's place; fleets are written out in it."""
+        changes = _changes(page, dict(await form_of(request)))
+        bench.put_site(site_text(load_site(bench.text, bench.file_name, changes)))
+        return page.view("whatif", **_context(page, {}))
+
+    @routes.get("/whatif/file")
+    def file(request: Request) -> PlainTextResponse:
+        changes = _changes(page, dict(request.query_params))
+        text = site_text(load_site(bench.text, bench.file_name, changes)) if bench.text else ""
+        return PlainTextResponse(text, media_type="application/yaml")
+
+    return routes
+
+
+def _changes(page: Page, turned: dict[str, str]) -> tuple[Change, ...]:
+    site = page.bench.site
+    return () if site is None else changes_of(site, turned)
+
+
+def _context(page: Page, turned: dict[str, str]) -> dict[str, Any]:
+    bench = page.bench
+    if bench.site is None:
+        return {"knobs": (), "topics": (), "turned": {}, "effects": (), "drawing": "", "changes": ()}
+    changes = changes_of(bench.site, turned)
+    before, after = bench.forecast(), bench.forecast(changes)
+    assert before is not None, "a site has a forecast"
+    assert after is not None, "a site has a forecast"
+    changed = [c for c in after.ladder.climbs if _broken(before, c) != c.broken_at]
+    others = [c for c in after.ladder.climbs if c not in changed]
+    shown = [*changed, *sorted(others, key=lambda c: c.broken_at is None)][:DRAWN]
+    return {
+        "knobs": knobs_of(bench.site, turned.get("topic", "")),
+        "topics": [t.name for t in bench.site.topics],
+        "turned": turned,
+        "changes": changes,
+        "effects": (*_flow_effects(before, changed), *_figure_effects(before, after)),
+        "drawing": ladder_svg(shown, {c.flow: c for c in before.ladder.climbs} if changes else None),
+        "hidden": len(after.ladder.climbs) - len(shown),
+        "findings": after.findings,
+    }
+
+
+def _broken(forecast: Forecast, climb: Climb) -> Rung | None:
+    found = next((c for c in forecast.ladder.climbs if c.flow == climb.flow), None)
+    return None if found is None else found.broken_at
+
+
+def _flow_effects(before: Forecast, changed: list[Climb]) -> Iterator[Effect]:
+    for climb in changed:
+        was = next((c for c in before.ladder.climbs if c.flow == climb.flow), None)
+        better = _height(climb) > (_height(was) if was else len(RUNGS))
+        yield Effect(str(climb.flow), "breaks at", _place(was), _place(climb), better)
+
+
+def _height(climb: Climb) -> int:
+    return len(RUNGS) if climb.broken_at is None else RUNGS.index(climb.broken_at)
+
+
+def _place(climb: Climb | None) -> str:
+    if climb is None:
+        return "not there"
+    return "nowhere" if climb.broken_at is None else f"{climb.broken_at}, {climb.cause}"
+
+
+_FIGURES = (  # part, attribute, words, format, whether more is better
+    ("machines", "budget_use", "of its budget used", "{:.0%}", False),
+    ("machines", "known_participants", "participants to know", "{:.0f}", False),
+    ("links", "busy", "busy", "{:.1%}", False),
+    ("loops", "reaction_s", "reaction", "{:.3f} s", False),
+    ("loops", "safe_speed_m_per_s", "greatest safe speed", "{:.2f} m/s", True),
+    ("power", "run_time_s", "seconds to the reserve", "{:,.0f}", True),
+)
+
+
+def _figure_effects(before: Forecast, after: Forecast) -> Iterator[Effect]:
+    for part, key, words, shape, more in _FIGURES:
+        old, new = getattr(before, part), getattr(after, part)
+        for name in new:
+            was = getattr(old[name], key) if name in old else None
+            now = getattr(new[name], key)
+            if was is None and now is None:
+                continue
+            old_words, new_words = ("unknown" if v is None else shape.format(v) for v in (was, now))
+            better = None if None in (was, now) or old_words == new_words else (now > was) == more
+            yield Effect(name, words, old_words, new_words, better)
