@@ -5,8 +5,9 @@
         fold(block)
     scan.summary
 
-A block's arrays are used again for the next one: copy what you keep.  Malformed bytes never raise: they
-are counted by kind in `ScanSummary.malformed`.  CaptureError is raised only where the capture as a
+or, while a capture is still being taken, `for block in scan.feed(chunk)` with each new piece of it.  A
+block's arrays are used again for the next one: copy what you keep.  Malformed bytes never raise: they are
+counted by kind in `ScanSummary.malformed`.  CaptureError is raised only where the capture as a
 container cannot be read on.  Knows nothing of files, sockets or clocks.
 """
 
@@ -73,6 +74,8 @@ class Scan:
         self._stages = Stages(self._container, self.tables, kernels)
         self._notices = Notices()
         self._tail: str | None = None
+        self._at = 0
+        self._opened = False
 
     def leave_prints(self) -> None:
         """Make no fingerprints: a capture alone has no other to be matched with.  The column stays 0."""
@@ -83,38 +86,71 @@ class Scan:
 
         Raises CaptureError: empty, not a capture, an unknown link type, impossible lengths.
         """
-        source, container = self._source, self._container
-        at = source.more(0, PCAP_HEADER) or 0
+        source = self._source
+        self._at = source.more(0, PCAP_HEADER) or 0
         if source.cut and source.end == 0:
             raise CaptureError(source.cut, self.label, WANTED)
-        at = container.open(source.view[at : min(source.end, at + PCAP_HEADER)])
-        self._stages.datagrams.declare(container.framing)
+        self._open()
         if self._span is not None:
             self._lead_in(self._span)
-            at, source.end = self._span.begin, min(self._span.end, source.end)
+            self._at, source.end = self._span.begin, min(self._span.end, source.end)
         while True:
-            at = self._stages.read(source.view, at, source.end)
+            yield from self._whole()
+            where, left = source.base + self._at, source.end - self._at
+            moved = source.more(self._at, left + 1)
+            if moved is None:
+                self._ends(where, left)
+                break
+            self._at = moved
+        limit = self._span.handed_over if self._span else EVERYTHING
+        yield from self._stages.finish(source.view, limit)
+
+    def feed(self, chunk: Octets) -> Iterator[Block]:
+        """Instead of `blocks`, for a capture that is still growing: the blocks of all packets that are whole
+        with this chunk, which follows those fed before.  To be exhausted before the next call.
+
+        Raises CaptureError as `blocks`.
+        """
+        self._at = self._source.add(self._at, chunk)
+        if not self._opened:
+            if self._source.end - self._at < PCAP_HEADER:
+                return
+            self._open()
+        yield from self._whole()
+
+    def rest(self) -> Iterator[Block]:
+        """What is left at the end of a capture that was fed: datagrams that never were whole."""
+        source = self._source
+        if not self._opened:
+            self._open()
+        self._ends(source.base + self._at, source.end - self._at)
+        yield from self._stages.finish(source.view, EVERYTHING)
+
+    def _open(self) -> None:
+        source = self._source
+        self._at = self._container.open(source.view[self._at : min(source.end, self._at + PCAP_HEADER)])
+        self._opened = True
+        self._stages.datagrams.declare(self._container.framing)
+
+    def _whole(self) -> Iterator[Block]:
+        """The blocks of all packets that are whole in the window."""
+        source, container = self._source, self._container
+        while True:
+            self._at = self._stages.read(source.view, self._at, source.end)
             self._listen(source.view)
             yield from self._stages.blocks(source.view)
             if self.progress is not None:
-                self.progress(source.base + at)
+                self.progress(source.base + self._at)
             status = self._stages.pipeline.status
-            container.complain(status, source.base + at, self._packets)
+            container.complain(status, source.base + self._at, self._packets)
             if status == SPECIAL:
-                after = container.special(source.view, at, source.end, source.base + at)
-                if after is not None:
-                    at = after
-                    self._stages.datagrams.declare(container.framing)
-                    continue
-            if status in (MORE, SPECIAL):
-                where, left = source.base + at, source.end - at
-                moved = source.more(at, left + 1)
-                if moved is None:
-                    self._ends(where, left)
-                    break
-                at = moved
-        limit = self._span.handed_over if self._span else EVERYTHING
-        yield from self._stages.finish(source.view, limit)
+                after = container.special(source.view, self._at, source.end, source.base + self._at)
+                if after is None:
+                    return
+                self._at = after
+                self._stages.datagrams.declare(container.framing)
+            elif status == MORE:
+                return
 
     def _lead_in(self, span: Span) -> None:
         """Read the packets before a part for their fragments, and forget everything else about them."""

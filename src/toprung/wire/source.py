@@ -43,6 +43,22 @@ class Source:
             self._chunks = iter(())
             return None
 
+    def add(self, at: int, chunk: Octets) -> int:
+        """Drop what stands before `at`, append a chunk; where what was at `at` stands now."""
+        added = memoryview(chunk).cast("B")
+        self._keep(at)
+        while self.end + len(added) > len(self._buffer):
+            self._resize(2 * len(self._buffer))
+        self._buffer[self.end : self.end + len(added)] = added
+        self.end += len(added)
+        return 0
+
+    def _keep(self, at: int) -> None:
+        kept = self.end - at
+        self._buffer[:kept] = bytes(self._buffer[at : self.end])
+        self.base += at
+        self.end = kept
+
     def more(self, at: int, wanted: int) -> int | None:
         """Drop what stands before `at`, bring at least `wanted` octets from there; where they stand now.
 
@@ -50,10 +66,7 @@ class Source:
         """
         if self._chunks is None:
             return None if at + wanted > self.end else at
-        kept = self.end - at
-        self._buffer[:kept] = bytes(self._buffer[at : self.end])
-        self.base += at
-        self.end = kept
+        self._keep(at)
         while wanted > len(self._buffer):
             self._resize(2 * len(self._buffer))
         while self.end < len(self._buffer):
