@@ -21,10 +21,12 @@ def codes_in_source() -> set[str]:
 
 
 def codes_of_qos() -> set[str]:
-    """Causes that the request/offer rules give by their own names."""
+    """Causes that the rules of matching give by their own names."""
+    import toprung.model.mismatch as mismatch
     import toprung.model.qos as qos
 
-    return {code for code in CAUSES if f'"{code}"' in Path(qos.__file__).read_text()}
+    text = "".join(Path(module.__file__).read_text() for module in (mismatch, qos))
+    return {code for code in CAUSES if f'"{code}"' in text}
 
 
 def test_every_cause_can_be_found():

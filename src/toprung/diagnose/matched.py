@@ -9,8 +9,15 @@ from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.strays import near_miss
 from toprung.model.finding import Evidence
+from toprung.model.mismatch import (
+    conflicts_in_force,
+    partition_mismatch,
+    partition_words,
+    policy_mismatch,
+    policy_word,
+)
 from toprung.model.picture import Endpoint, Side
-from toprung.model.qos import Conflict, Qos, conflicts, partitions_meet
+from toprung.model.qos import Qos, partitions_meet
 from toprung.model.verdict import HELD, UNSEEN, Verdict, broken
 from toprung.wire.typeinfo import type_hashes
 from toprung.wire.vendors import FAST
@@ -156,84 +163,31 @@ def _type_definition(meeting: Meeting) -> Verdict | None:
 def _partition(meeting: Meeting) -> Verdict | None:
     if meeting.qos is None or meeting.proven:
         return None
-    one, other = (q.partition for q in meeting.qos)
-    if partitions_meet(one, other):
+    offered, requested = meeting.qos
+    if partitions_meet(offered.partition, requested.partition):
         return None
-    return broken(
-        "partition",
-        str(meeting.case.flow),
-        f"{meeting.case.writer.name} writes in partition {_listed(one)}, {meeting.case.reader.name} reads in "
-        f"{_listed(other)}.",
-        "No name is common to both: they never match, and no incompatibility is reported to either.",
-        meeting.evidence(
-            f"the writer announces partition {_listed(one)}", f"the reader announces {_listed(other)}"
-        ),
-        ("Give both the same partition, or none.",),
+    evidence = meeting.evidence(
+        f"the writer announces partition {partition_words(offered)}",
+        f"the reader announces {partition_words(requested)}",
     )
-
-
-def _listed(partition: tuple[str, ...]) -> str:
-    return ", ".join(f'"{name}"' for name in partition) or 'the default one ("")'
-
-
-EFFECTS = {
-    "data-representation": "The reader refuses the writer's encoding; the writer may believe in a "
-    "match and send in vain.",
-}
-REMEDIES = {
-    "qos-reliability": "Let {writer} offer reliable, or let {reader} be content with best_effort.",
-    "qos-durability": "Let {writer} offer {requested}, or let {reader} request {offered}.",
-    "qos-deadline": "Let {writer} promise {requested} or less, or let {reader} accept {offered}.",
-    "qos-latency-budget": "Let {writer} offer {requested} or less, or let {reader} accept {offered}.",
-    "qos-liveliness": "Let {writer} offer {requested} or stronger, or let {reader} accept {offered}.",
-    "qos-ownership": "Set the same ownership on {writer} and {reader}.",
-    "qos-destination-order": "Let {writer} offer {requested}, or let {reader} request {offered}.",
-    "qos-presentation": "Let {writer} offer {requested}, or let {reader} request {offered}.",
-    "data-representation": "Let {writer} write {requested}, or let {reader} accept {offered}.",
-}
+    return partition_mismatch(meeting.case.flow, offered, requested, evidence)
 
 
 def _qos(meeting: Meeting) -> Verdict | None:
-    if meeting.qos is None:
-        return None
-    for conflict in conflicts(*meeting.qos):
-        if conflict.code in UNCHECKED_BY_FAST and _both_fast(meeting):
-            continue
-        if meeting.proven:
-            continue  # the reader takes the samples: what is announced is not what is in force
-        return _conflict_verdict(meeting, conflict)
+    if meeting.qos is None or meeting.proven:
+        return None  # the reader takes the samples: what is announced is not what is in force
+    for conflict in conflicts_in_force(*meeting.qos, both_fast=_both_fast(meeting)):
+        evidence = meeting.evidence(
+            f"the writer offers {policy_word(conflict)} {conflict.offered}",
+            f"the reader requests {conflict.requested}",
+        )
+        return policy_mismatch(meeting.case.flow, conflict, evidence)
     return None
-
-
-# Fast DDS among itself delivers in spite of these conflicts (measured with 2.9.1, docs/wire-notes.md)
-UNCHECKED_BY_FAST = frozenset({"data-representation", "qos-latency-budget", "qos-presentation"})
 
 
 def _both_fast(meeting: Meeting) -> bool:
     scene = meeting.scene
     return all(scene.participant(e.participant).vendor == FAST for e in (meeting.writer, meeting.reader))
-
-
-def _conflict_verdict(meeting: Meeting, conflict: Conflict) -> Verdict:
-    case = meeting.case
-    policy = conflict.code.removeprefix("qos-").replace("-", " ")
-    words = {
-        "writer": case.writer.name,
-        "reader": case.reader.name,
-        "offered": conflict.offered,
-        "requested": conflict.requested,
-    }
-    return broken(
-        conflict.code,
-        str(case.flow),
-        f"{case.writer.name} offers {policy} {conflict.offered}, {case.reader.name} requests "
-        f"{conflict.requested}.",
-        EFFECTS.get(conflict.code, "The middleware keeps the two apart; no sample is delivered."),
-        meeting.evidence(
-            f"the writer offers {policy} {conflict.offered}", f"the reader requests {conflict.requested}"
-        ),
-        (REMEDIES[conflict.code].format(**words),),
-    )
 
 
 CHECKS: tuple[Callable[[Meeting], Verdict | None], ...] = (_type_name, _type_definition, _partition, _qos)
