@@ -12,8 +12,9 @@ from toprung.model.site import Site
 from toprung.observe.cast import Cast
 from toprung.pictures.envelope import envelope
 from toprung.pictures.ladder_svg import ladder_svg
-from toprung.pictures.ladder_text import WIDTH, Style, ladder_text
+from toprung.pictures.ladder_text import ladder_text
 from toprung.pictures.page import page
+from toprung.pictures.text import WIDTH, Style
 
 HELD, BROKEN, UNSEEN, UNREACHED = State.HELD, State.BROKEN, State.UNSEEN, State.UNREACHED
 SVG = "{http://www.w3.org/2000/svg}"

@@ -6,7 +6,7 @@ import os
 from typing import TextIO
 
 from toprung.errors import UsageError
-from toprung.pictures.ladder_text import Style
+from toprung.pictures.text import Style
 
 
 def style_of(stream: TextIO) -> Style:

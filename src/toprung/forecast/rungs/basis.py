@@ -1,0 +1,121 @@
+"""What the judges look at: the site, what can reach what, and the loads that follow from both."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+from toprung.forecast.reach import DEFAULT_MTU_BYTES, Reach, Route
+from toprung.model.ladder import Flow
+from toprung.model.site import DeclaredFlow, DiscoveryMode, Joint, Middleware, Participant, Site
+
+ASSUMED_MODE = DiscoveryMode.MULTICAST  # DDSI-RTPS 2.5, 8.5.3: the simple protocol's default
+
+_WAYS = {
+    DiscoveryMode.MULTICAST: "by multicast",
+    DiscoveryMode.PEERS: "by its peers list",
+    DiscoveryMode.SERVER: "through a discovery server",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One declared flow and its two ends."""
+
+    declared: DeclaredFlow
+    writer: Participant
+    reader: Participant
+
+    @property
+    def flow(self) -> Flow:
+        return self.declared.flow
+
+    @property
+    def ends(self) -> tuple[Participant, Participant]:
+        return self.writer, self.reader
+
+    @property
+    def ways(self) -> tuple[tuple[Participant, Participant], tuple[Participant, Participant]]:
+        """Both directions, (sender, receiver): samples go one way, discovery and answers both."""
+        return (self.writer, self.reader), (self.reader, self.writer)
+
+    @property
+    def one_machine(self) -> bool:
+        return self.writer.machine == self.reader.machine
+
+
+class Basis:
+    """Site and reach, with the look-ups that the rungs share."""
+
+    def __init__(self, site: Site, reach: Reach) -> None:
+        self.site = site
+        self.reach = reach
+
+    @cached_property
+    def cases(self) -> tuple[Case, ...]:
+        """Every declared flow, in the site's order."""
+        named = {p.name: p for p in self.site.participants}
+        return tuple(Case(f, named[f.writer], named[f.reader]) for f in self.site.flows())
+
+    @cached_property
+    def hosts(self) -> dict[str, tuple[str, ...]]:
+        """Every machine's addresses, in the site's order."""
+        return {m.name: tuple(h for i in m.interfaces for h in i.hosts) for m in self.site.machines}
+
+    @cached_property
+    def places(self) -> dict[str, int]:
+        """A participant's index on its machine, if they start in the order of the site file."""
+        counted: dict[str, int] = {}
+        found = {}
+        for participant in self.site.participants:
+            found[participant.name] = counted.get(participant.machine, 0)
+            counted[participant.machine] = found[participant.name] + 1
+        return found
+
+    @cached_property
+    def placed(self) -> frozenset[str]:
+        """Machines that the site joins to anything."""
+        links = (*self.site.links, *self.reach.assumed)
+        return frozenset(j.machine for link in links for j in link.joins)
+
+    @cached_property
+    def _mtus(self) -> dict[Joint, int | None]:
+        return {Joint(m.name, i.name): i.mtu_bytes for m in self.site.machines for i in m.interfaces}
+
+    def mtu(self, joint: Joint) -> int:
+        """The greatest IP packet of an interface."""
+        return self._mtus.get(joint) or DEFAULT_MTU_BYTES
+
+    def route(self, case: Case) -> Route | None:
+        """The way of the flow's samples."""
+        return self.reach.unicast(case.writer.name, case.reader.name)
+
+    def machine_routes(self, case: Case) -> Iterator[Route | None]:
+        """Both ways between the flow's machines, whatever interfaces its participants use."""
+        return (self.reach.machines(a.machine, b.machine) for a, b in case.ways)
+
+
+def mode_of(participant: Participant) -> DiscoveryMode:
+    """How the participant looks for others; multicast where the site does not say."""
+    return ASSUMED_MODE if participant.discovery is None else participant.discovery.mode
+
+
+def speaks_by(participant: Participant) -> str:
+    """How a participant looks for others, in words."""
+    return _WAYS[mode_of(participant)]
+
+
+def is_fast(participant: Participant) -> bool:
+    return participant.middleware is Middleware.FAST
+
+
+def both(one: str, other: str, link: str = "") -> str:
+    """The name of a pair, whichever way it is looked at."""
+    first, second = sorted((one, other))
+    return f"{first} <-> {second}" + (f" ({link})" if link else "")
+
+
+def at(participant: Participant) -> str:
+    """A participant as the subject of a finding."""
+    return f"{participant.name} ({participant.machine})"
