@@ -1,0 +1,151 @@
+"""Figures side by side: what was forecast and what was seen, or two sites; and how one is to the other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from toprung.model.figures import Figures
+from toprung.model.site import Site
+from toprung.pictures import amounts
+from toprung.pictures.amounts import Say, said
+
+Part = Callable[[Figures], Mapping[Any, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A figure of one part of a site: how it is called, where it stands, how it is said."""
+
+    name: str
+    of: Callable[[Any], float | None]
+    say: Say
+
+
+def _discovery(key: str) -> Callable[[Any], float | None]:
+    def get(machine: Any) -> float | None:
+        value: float | None = getattr(machine.discovery, key, None)
+        return value
+
+    return get
+
+
+def _of(key: str) -> Callable[[Any], float | None]:
+    def get(figures: Any) -> float | None:
+        value: float | None = getattr(figures, key)
+        return value
+
+    return get
+
+
+QUANTITIES: dict[str, tuple[Part, tuple[Quantity, ...]]] = {
+    "machine": (
+        lambda f: f.machines,
+        (
+            Quantity("participants known", _of("known_participants"), amounts.count),
+            Quantity("endpoints known", _of("known_endpoints"), amounts.count),
+            Quantity("discovery datagrams in, from power-on", _discovery("datagrams_in"), amounts.count),
+            Quantity("discovery datagrams out", _discovery("datagrams_out"), amounts.count),
+            Quantity("discovery bytes in", _discovery("bytes_in"), amounts.octets),
+            Quantity("discovery bytes out", _discovery("bytes_out"), amounts.octets),
+            Quantity("datagrams in the fullest second", _discovery("peak_datagrams_in_per_s"), amounts.per_s),
+            Quantity("datagrams in, steadily", _discovery("steady_datagrams_in_per_s"), amounts.per_s),
+            Quantity("bytes in, steadily", _discovery("steady_bytes_in_per_s"), amounts.octets_per_s),
+            Quantity("introduced after (median)", _of("introduced_p50_s"), amounts.seconds),
+            Quantity("introduced after (95 %)", _of("introduced_p95_s"), amounts.seconds),
+            Quantity("of its budget", _of("budget_use"), amounts.share),
+        ),
+    ),
+    "link": (
+        lambda f: f.links,
+        (
+            Quantity("UDP payload", _of("bytes_per_s"), amounts.octets_per_s),
+            Quantity("air time", _of("air_time"), amounts.share),
+            Quantity("busy", _of("busy"), amounts.share),
+            Quantity("loss", _of("loss"), amounts.share),
+            Quantity("delay", _of("delay_s"), amounts.seconds),
+        ),
+    ),
+    "flow": (
+        lambda f: f.flows,
+        (
+            Quantity("rate", _of("rate_hz"), amounts.hertz),
+            Quantity("loss of samples", _of("loss"), amounts.share),
+            Quantity("age, typical", _of("age_typical_s"), amounts.seconds),
+            Quantity("age, worst", _of("age_worst_s"), amounts.seconds),
+            Quantity("introduced after", _of("introduced_after_s"), amounts.seconds),
+        ),
+    ),
+    "loop": (
+        lambda f: f.loops,
+        (
+            Quantity("data age, typical", _of("age_typical_s"), amounts.seconds),
+            Quantity("data age, worst", _of("age_worst_s"), amounts.seconds),
+            Quantity("reaction", _of("reaction_s"), amounts.seconds),
+            Quantity("safe speed", _of("safe_speed_m_per_s"), amounts.metres_per_s),
+            Quantity("stopping distance", _of("stopping_distance_m"), amounts.metres),
+            Quantity("way after commands are lost", _of("watchdog_distance_m"), amounts.metres),
+        ),
+    ),
+    "battery": (
+        lambda f: f.power,
+        (
+            Quantity("load", _of("power_w"), amounts.watts),
+            Quantity("run time", _of("run_time_s"), amounts.seconds),
+            Quantity("charging", _of("charge_time_s"), amounts.seconds),
+            Quantity("in the dock", _of("dock_share"), amounts.share),
+        ),
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One quantity of one part, told twice.  `ratio` is the other by the one; None where it has none."""
+
+    part: str  # a key of QUANTITIES
+    name: str
+    quantity: Quantity
+    one: float | None
+    other: float | None
+
+    @property
+    def ratio(self) -> float | None:
+        return self.other / self.one if self.one and self.other is not None else None
+
+    @property
+    def words(self) -> tuple[str, str, str]:
+        """The one, the other, and their ratio."""
+        say = self.quantity.say
+        return said(self.one, say), said(self.other, say), said(self.ratio, _times)
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:.2f}" if ratio < 100 else f"{ratio:,.0f}"
+
+
+def compare(one: Figures, other: Figures) -> tuple[Row, ...]:
+    """Every quantity that both have, part by part in the order of the first."""
+    return tuple(row for row in _rows(one, other) if row.one is not None and row.other is not None)
+
+
+def changes(one: Figures, other: Figures) -> tuple[Row, ...]:
+    """Every quantity that differs between two forecasts, also where only one of them has it."""
+    return tuple(row for row in _rows(one, other) if row.words[0] != row.words[1])
+
+
+def _rows(one: Figures, other: Figures) -> Iterator[Row]:
+    for part, (names, quantities) in QUANTITIES.items():
+        mine, theirs = names(one), names(other)
+        for name in dict.fromkeys((*mine, *theirs)):
+            for quantity in quantities:
+                pair = (quantity.of(side[name]) if name in side else None for side in (mine, theirs))
+                yield Row(part, str(name), quantity, *pair)
+
+
+def comparison_rows(site: Site, sources: Mapping[str, Figures]) -> tuple[tuple[str, ...], ...]:
+    """A table of two sources of figures, its heading first; empty where they have nothing in common."""
+    (first, one), (second, other) = sources.items()
+    rows = [(f"{r.part} {r.name}: {r.quantity.name}", *r.words) for r in compare(one, other)]
+    return (("", first, second, "ratio"), *rows) if rows else ()
