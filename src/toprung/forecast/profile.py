@@ -4,11 +4,14 @@ The files in `profiles/` are written by `tests/live/profile.py` from real traffi
 namespaces; they name the library's version and the day.  Nothing in them is fitted: each number is read
 off captured messages, and sizes of announcements are not in them, since those are encoded anew for every
 site (`toprung.forecast.announcing`).
+
+Builtin writers by their short names: spdp participants, pub and sub endpoints, pmd liveliness, tlq and tla
+the type look-up's requests and replies.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any, NamedTuple
@@ -55,15 +58,71 @@ class DataPhase:
         return min(self.answers, key=lambda row: max(row.rate_hz / rate_hz, rate_hz / row.rate_hz))
 
 
+Groups = tuple[tuple[str, ...], ...]  # builtin writers; those of one group share a message
+
+
 @dataclass(frozen=True, slots=True)
+class Rules:
+    """How participants of a library find each other and exchange what they have.  Times in seconds."""
+
+    lease_s: float
+    first_announcements_s: tuple[float, ...]  # after the start
+    period_s: float  # after the last of those
+    to_known: bool  # every announcement goes to each known participant by unicast, too
+    on_meeting: bool  # meeting a new participant is a reason for an announcement
+    answers_s: tuple[float, ...]  # unicast announcements to one newly met, heard by multicast or as a peer
+    probed_ports: int  # of each peer's address
+    probing: int | None  # so many first announcements probe, then only the known are told; None: all
+    multicast_from: int | None  # known participants from which builtin writers multicast; None: never
+    heartbeats: Groups  # to one newly met
+    rest_s: float  # after heartbeats to anybody, none for a new one: it has to ask
+    remaining: Groups  # heartbeats by multicast instead, where builtin writers multicast
+    heartbeat_after_s: float  # the meeting
+    asks: Groups  # what a reader that got no heartbeat sends
+    ask_after_s: float  # and again as often
+    acknowledges: bool  # data in bulk is acknowledged at once
+    resend_bytes: int  # greatest message of data in bulk
+    confirms: Groups  # heartbeats while something is not acknowledged
+    confirm_after_s: float
+    liveliness_period_s: float | None
+    digest_s: float  # between an announcement's arrival and readiness for heartbeats
+    deaf_s: float  # after its first announcement a participant does not hear
+
+    @property
+    def lively(self) -> bool:
+        """Whether participants assert their liveliness by messages of their own."""
+        return self.liveliness_period_s is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Parameters:
+    """What announcements are made of: parameter ids in the order of the wire, and the constants in them."""
+
+    participant: tuple[int, ...]
+    writer: tuple[int, ...]
+    reader: tuple[int, ...]
+    writer_unless: frozenset[int]  # of these, those sent only if the QoS differs from the standard's default
+    reader_unless: frozenset[int]
+    properties: tuple[tuple[str, str], ...]
+    binary_properties: bool  # their list follows, empty
+    vendor: dict[int, bytes]  # of the vendor's own ids; {host} stands for the machine's name
+    type_information_bytes: int  # of a type without dependencies
+    shared_memory: bool  # one more locator, and participants of one machine talk by it alone
+    representations: tuple[int, ...]  # that a reader announces
+    trailer_bytes: int  # the vendor's submessage at the end of each message
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Profile:
-    """One library, as measured.  `discovery` is read by toprung.forecast.exchange alone."""
+    """One library, as measured."""
 
     middleware: Middleware
     library: str  # name and version
     measured: str  # day, ISO 8601
+    vendor: int
     data: DataPhase
-    discovery: dict[str, Any] = field(default_factory=dict)
+    rules: Rules
+    parameters: Parameters
 
 
 MEASURED = (Middleware.CYCLONE, Middleware.FAST)
@@ -82,5 +141,24 @@ def _read(middleware: Middleware) -> Profile:
     data = dict(said["data"])
     answers = tuple(Answers(*row) for row in data.pop("answers"))
     return Profile(
-        middleware, said["library"], said["measured"], DataPhase(**data, answers=answers), said["discovery"]
+        middleware,
+        said["library"],
+        said["measured"],
+        said["vendor"],
+        DataPhase(**data, answers=answers),
+        Rules(**{name: _frozen(value) for name, value in said["discovery"].items()}),
+        _parameters(said["parameters"]),
     )
+
+
+def _frozen(value: Any) -> Any:
+    return tuple(map(_frozen, value)) if isinstance(value, list) else value
+
+
+def _parameters(said: dict[str, Any]) -> Parameters:
+    plain = {name: _frozen(value) for name, value in said.items()}
+    for side in ("writer_unless", "reader_unless"):
+        plain[side] = frozenset(said[side])
+    plain["properties"] = tuple(said["properties"].items())
+    plain["vendor"] = {pid: bytes.fromhex(octets) for pid, octets in said["vendor"].items()}
+    return Parameters(**plain)
