@@ -70,7 +70,7 @@ def test_no_window_beats_bianchis_maximum():
 
 # A public simulator's tables of a variant of the model, 1,500-byte packets, Mbit/s (nsnam/ns-3-dev-git,
 # src/wifi/examples/wifi-bianchi.cc; recipe in its reference/*.m, *.py).  "EIFS": a collision also costs the
-# missing answer.  Its attempt chances stand on a grid: their throughputs are up to 0.16 % from the exact root.
+# missing answer.  Its attempt chances stand on a grid, up to 0.16 % of throughput from the exact root.
 N = (5, 10, 15, 20, 25, 30, 40, 50)
 VARIANT = {
     ("b", 1, "EIFS"): (0.8418, 0.7831, 0.7460, 0.7186, 0.6973, 0.6802, 0.6501, 0.6285),
@@ -103,7 +103,7 @@ def variant(standard, rate, collision):
         (data, ack), sifs, difs, slot, cw = DSSS_US[rate], 10, 50, 20, 31
     else:
         sifs, difs, slot, cw = 16, 34, 9, 15
-        answer = ofdm(24e6 if standard == "ax" and rate >= 3 or rate >= 24 else max(rate, 6) * 1e6)
+        answer = ofdm(24e6 if (standard == "ax" and rate >= 3) or rate >= 24 else max(rate, 6) * 1e6)
         ack = answer.duration_us(14)
         frame = mode(HE, 20, rate) if standard == "ax" else ofdm(rate * 1e6)
         data = frame.duration_us(1500 + (38 if standard == "ax" else 28 + 6))

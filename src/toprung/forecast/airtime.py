@@ -238,7 +238,7 @@ def cell_of(link: Link) -> Cell | None:
         replace(timing, gap_slots=3) if quality else timing,
         MAC_HEADER_BYTES + QOS_BYTES * quality + CCMP_BYTES + LLC_SNAP_BYTES + FCS_BYTES,
         aggregation,
-        link.access_point is not False,
+        bool(link.access_point),
         _basic(unicast, SIGNAL_EXTENSION_US * low_band),
     )
     return replace(cell, assumptions=tuple(_assumptions(link, cell, low_band)))
@@ -265,7 +265,7 @@ def _assumptions(link: Link, cell: Cell, low_band: bool) -> Iterator[str]:
     yield f"multicast and beacons go as {cell.multicast.name}"
     yield f"{'2.4' if low_band else '5'} GHz, short slots, no stations of older standards"
     if link.access_point is None:
-        yield "an access point is taken: from station to station the air is used twice"
+        yield "no access point is taken: from station to station the air is used once"
     if cell.aggregation:
         most = cell.aggregation
         yield (
