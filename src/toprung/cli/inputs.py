@@ -31,7 +31,7 @@ class Inputs:
     captures: tuple[CaptureWord, ...]
 
 
-def sort_words(words: Sequence[str], *, site_wanted: bool) -> Inputs:
+def sort_words(words: Sequence[str], *, site_wanted: bool, capture_wanted: bool = True) -> Inputs:
     """Tell site and captures apart.  Raises ToolError for what is neither, missing or twice."""
     from toprung.live.reading import CaptureWord
 
@@ -49,7 +49,7 @@ def sort_words(words: Sequence[str], *, site_wanted: bool) -> Inputs:
             )
         else:
             site = path
-    if not captures:
+    if not captures and capture_wanted:
         example = f"toprung read {site or 'site.yaml'} base=base.pcap"
         raise UsageError("no capture is given", site or "command line", f"would be right: {example}")
     return Inputs(site, tuple(captures))
@@ -58,14 +58,19 @@ def sort_words(words: Sequence[str], *, site_wanted: bool) -> Inputs:
 def read_site(path: str) -> Site:
     """The site of a file."""
     from toprung.model.site_file import load_site
+
+    return load_site(site_source(path), path)
+
+
+def site_source(path: str) -> bytes:
+    """What stands in a site file, a little more than may stand there at most."""
     from toprung.model.site_yaml import MOST_BYTES
 
     try:
         with open(path, "rb") as file:
-            text = file.read(MOST_BYTES + 1)
+            return file.read(MOST_BYTES + 1)
     except OSError as error:
         raise SiteError(_why(error), path, "a readable site file would be right") from None
-    return load_site(text, path)
 
 
 def check_machines(captures: Iterable[CaptureWord], site: Site) -> None:

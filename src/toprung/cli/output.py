@@ -18,9 +18,14 @@ def style_of(stream: TextIO) -> Style:
 
 def write_text(path: str, text: str) -> None:
     """Write a file, or say in one line why not."""
+    write_bytes(path, text.encode("utf-8", "replace"))
+
+
+def write_bytes(path: str, content: bytes) -> None:
+    """Write a file, or say in one line why not."""
     try:
-        with open(path, "w", encoding="utf-8", errors="replace") as file:
-            file.write(text)
+        with open(path, "wb") as file:
+            file.write(content)
     except OSError as error:
         why = (error.strerror or "cannot be written").lower()
         raise UsageError(why, path, "a file that can be written would be right") from None

@@ -83,16 +83,14 @@ def bars(rows: Sequence[Bar], title: str) -> Spec:
         y=alt.Y("name:N", title=None, sort=None),
         yOffset=alt.YOffset("source:N", sort=[FORECAST, CAPTURED]),
         color=_SOURCES,
-        opacity=alt.Opacity(
-            "source:N", scale=alt.Scale(domain=[FORECAST, CAPTURED], range=[0.75, 1.0]), legend=None
-        ),
     )
-    limit = (
-        base.mark_tick(color=COLOURS["limit"], thickness=3, size=ROW_PX)
-        .encode(x="limit:Q", y=alt.Y("name:N", sort=None))
-        .transform_filter("isValid(datum.limit)")
+    limit = base.mark_tick(color=COLOURS["limit"], thickness=3, size=ROW_PX).encode(
+        x="limit:Q", y=alt.Y("name:N", sort=None)
     )
-    return _finished(alt.layer(amount, limit), len({row.name for row in rows}))
+    layers = (
+        [amount, limit.transform_filter("isValid(datum.limit)")] if any(r.limit for r in rows) else [amount]
+    )
+    return _finished(alt.layer(*layers), len({row.name for row in rows}))
 
 
 def ages(rows: Sequence[Span]) -> Spec:
@@ -118,7 +116,7 @@ def ages(rows: Sequence[Span]) -> Spec:
         shape=alt.Shape(
             "source:N",
             scale=alt.Scale(domain=[FORECAST, CAPTURED], range=["diamond", "square"]),
-            legend=None,
+            legend=alt.Legend(title=None, orient="top"),
         ),
     )
     limit = (
@@ -127,7 +125,8 @@ def ages(rows: Sequence[Span]) -> Spec:
         .encode(x="within:Q", y=alt.Y("name:N", sort=None))
         .transform_filter("isValid(datum.within)")
     )
-    return _finished(alt.layer(worst, typical, limit), len({row.name for row in rows}))
+    layers = [worst, typical, limit] if any(row.within_s for row in rows) else [worst, typical]
+    return _finished(alt.layer(*layers), len({row.name for row in rows}))
 
 
 def steps(rows: Sequence[Step]) -> Spec:
@@ -172,11 +171,7 @@ def safe_speeds(curve: Iterable[tuple[float, float]], reaction_s: float, top_spe
     ]
     if top_speed is not None:
         top = [{"speed": top_speed, "says": "the vehicle's top speed"}]
-        layers.append(
-            _chart(top)
-            .mark_rule(color=COLOURS["limit"], strokeWidth=2)
-            .encode(y="speed:Q")
-        )
+        layers.append(_chart(top).mark_rule(color=COLOURS["limit"], strokeWidth=2).encode(y="speed:Q"))
         layers.append(_said(top, "bottom").encode(x=alt.value(0), y="speed:Q", text="says:N"))
     return _finished(alt.layer(*layers), 9)
 

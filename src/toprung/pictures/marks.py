@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import TypeVar
 
-from toprung.model.figures import LinkFigures, MachineFigures
+from toprung.model.figures import Figures, LinkFigures, MachineFigures
 from toprung.model.site import Site
 from toprung.pictures.charts import CAPTURED, FORECAST
-from toprung.pictures.figures import Figures
 from toprung.pictures.site_svg import Marks
 
 _F = TypeVar("_F", MachineFigures, LinkFigures)
@@ -30,10 +29,10 @@ def marks_of(site: Site, sources: Mapping[str, Figures]) -> Marks:
             if (use := _first(f.budget_use for _, f in found)) is not None
         },
         link_words={
-            name: "; ".join(filter(None, (_link(w, f) for w, f in found))) for name, found in links.items()
+            name: next(filter(None, (_link(*pair) for pair in found)), "") for name, found in links.items()
         },
         machine_words={
-            name: "; ".join(filter(None, (_machine(w, f) for w, f in found)))
+            name: "; ".join(filter(None, (_machine(*pair) for pair in found)))
             for name, found in machines.items()
         },
     )

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
-from toprung.model.figures import LinkFigures, MachineFigures
+from toprung.diagnose.observed import Observed
+from toprung.forecast.result import Forecast
+from toprung.model.figures import Figures, LinkFigures, MachineFigures
 from toprung.model.site import Budget, Site
-from toprung.pictures.charts import Bar, Span, Spec, ages, bars
-from toprung.pictures.figures import Figures
+from toprung.pictures.charts import CAPTURED, FORECAST, Bar, Span, Spec, ages, bars
+from toprung.pictures.figures import figures_of
 
 MOST_ROWS = 40  # of one chart; the fullest come first
 
@@ -66,6 +68,12 @@ class Chart:
 
 
 Sources = Mapping[str, Figures]  # FORECAST, CAPTURED: those that there are
+
+
+def sources_of(forecast: Forecast | None, observed: Observed | None) -> dict[str, Figures]:
+    """The figures of a forecast and of a reading, as far as there are such."""
+    found = {} if forecast is None else {FORECAST: forecast.figures}
+    return found if observed is None else found | {CAPTURED: figures_of(observed)}
 
 
 def load_charts(site: Site, sources: Sources) -> Iterator[Chart]:

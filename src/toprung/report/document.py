@@ -18,12 +18,11 @@ from toprung.model.site import Site
 from toprung.pictures.chart_svg import chart_svg
 from toprung.pictures.charts import CAPTURED, FORECAST
 from toprung.pictures.comparison import comparison_rows
-from toprung.pictures.figures import Figures, figures_of
 from toprung.pictures.ladder_svg import ladder_svg
 from toprung.pictures.loops import caution, loop_entries
 from toprung.pictures.marks import marks_of
 from toprung.pictures.plain import printable
-from toprung.pictures.sets import age_chart, load_charts
+from toprung.pictures.sets import age_chart, load_charts, sources_of
 from toprung.pictures.site_svg import site_svg
 from toprung.pictures.summary import (
     capture_words,
@@ -72,7 +71,7 @@ class FlowRow:
 
 def document(matter: Matter) -> str:
     """The HTML text, ending with a newline."""
-    figures = {words: figures_of(outcome) for words, outcome in matter.outcomes.items()}
+    figures = sources_of(matter.forecast, matter.observed)
     template = environment().get_template("report.html")
     text = template.render(
         title=_title(matter),
@@ -90,7 +89,7 @@ def document(matter: Matter) -> str:
         charts=[*load_charts(matter.site, figures), *age_chart(matter.site, figures)],
         loops=loop_entries(matter.site, matter.forecast, figures),
         caution=caution(),
-        lists=[(title, lines) for title, lines in _lists(matter, figures) if lines],
+        lists=[(title, lines) for title, lines in _lists(matter) if lines],
         inputs=matter.digests,
         version=__version__,
         draw=chart_svg,
@@ -148,7 +147,7 @@ def _findings(outcome: Outcome) -> list[tuple[Finding, tuple[str, ...]]]:
     return [(finding, outcome.flows_of(index)) for index, finding in numbered]
 
 
-def _lists(matter: Matter, figures: dict[str, Figures]) -> Iterator[tuple[str, Sequence[str]]]:
+def _lists(matter: Matter) -> Iterator[tuple[str, Sequence[str]]]:
     forecast, observed = matter.forecast, matter.observed
     if forecast is not None:
         yield "What was assumed", forecast.assumptions

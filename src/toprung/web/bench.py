@@ -22,12 +22,11 @@ from toprung.forecast.forecast import forecast
 from toprung.forecast.result import Forecast
 from toprung.live.files import file_digest
 from toprung.live.reading import CaptureWord, observe
-from toprung.model.outcome import Outcome
+from toprung.model.figures import Figures
 from toprung.model.site import Site
 from toprung.model.site_changes import Change
 from toprung.model.site_file import load_site
-from toprung.pictures.charts import CAPTURED, FORECAST
-from toprung.pictures.figures import Figures, figures_of
+from toprung.pictures.sets import sources_of
 
 KEPT_FORECASTS = 32
 
@@ -108,11 +107,7 @@ class Bench:
 
     def figures(self) -> dict[str, Figures]:
         """The figures of the forecast and of what was captured, as far as there are such."""
-        pairs: tuple[tuple[str, Outcome | None], ...] = (
-            (FORECAST, self.forecast()),
-            (CAPTURED, self.observed),
-        )
-        return {words: figures_of(outcome) for words, outcome in pairs if outcome is not None}
+        return sources_of(self.forecast(), self.observed)
 
     def digests(self) -> tuple[tuple[str, str], ...]:
         """Every input by name, with its SHA-256."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from toprung.model.figures import Figures
 from toprung.model.site import Link, Machine, Site
 from toprung.pictures.charts import CAPTURED, FORECAST
-from toprung.pictures.figures import Figures
 from toprung.web.bench import Bench
 from toprung.wire.ports import PortKind, ports
 

@@ -1,0 +1,111 @@
+"""toprung serve: the page."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from toprung.cli.inputs import Inputs
+    from toprung.web.bench import Bench
+
+PORT = 8743
+
+_ABOUT = """Opens one local page: the site drawn with its load, every flow's ladder as forecast and as
+captured, charts, loops, what-ifs, captures dropped on it, and the report to print.
+
+It listens on this machine alone. With --host it can be reached from others, and then only with the token
+in the address that it prints; the connection is not encrypted, so use it on networks that you trust."""
+
+_EXAMPLE = """examples:
+  toprung serve site.yaml base=base.pcap desk=desk.pcap
+  toprung serve                         (an empty page: write a site there, or drop a capture)
+  toprung serve site.yaml --host 10.77.2.40
+
+exit status: 0 when it is ended (Ctrl-C), 2 bad input or usage"""
+
+
+def add_parser(commands: Any) -> None:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        "serve",
+        help="the page: site, ladder, load, loops, what-ifs",
+        description=_ABOUT,
+        epilog=_EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("inputs", nargs="*", metavar="[SITE] [MACHINE=]CAPTURE", help="what the page begins with")
+    parser.add_argument("--port", type=int, default=PORT, help=f"TCP port, 0 for any free one (default {PORT})")
+    parser.add_argument("--host", default="127.0.0.1", metavar="ADDRESS", help="default 127.0.0.1: this machine alone")
+    parser.add_argument("--json", action="store_true", help="print the page's address as JSON")
+    parser.set_defaults(run=run)
+
+
+def run(words: argparse.Namespace) -> int:
+    """Serves until it is interrupted."""
+    import tempfile
+    from pathlib import Path
+
+    from toprung.cli.extras import needed
+    from toprung.cli.inputs import sort_words
+
+    inputs = sort_words(words.inputs, site_wanted=True, capture_wanted=False)
+    with needed("page", "fastapi", "uvicorn", "jinja2", "altair", "vl_convert"):
+        from toprung.web.bench import Bench
+
+    bench = Bench(Path(tempfile.mkdtemp(prefix="toprung-page-")))
+    try:
+        _put(bench, inputs)
+        return _serve(bench, words)
+    finally:
+        bench.close()
+
+
+def _put(bench: Bench, inputs: Inputs) -> None:
+    """Everything that was named, on the bench."""
+    from pathlib import Path
+
+    from toprung.cli.inputs import check_machines, site_source
+
+    if inputs.site is not None:
+        text = site_source(inputs.site).decode("utf-8", "replace")
+        site = bench.put_site(text, Path(inputs.site).name)
+        check_machines(inputs.captures, site)
+    for capture in inputs.captures:
+        bench.put_capture(Path(capture.path).name, Path(capture.path), capture.machine, ours=False)
+    bench.read_again()
+
+
+def _serve(bench: Bench, words: argparse.Namespace) -> int:
+    import json
+    import socket
+
+    import uvicorn
+
+    from toprung.errors import UsageError
+    from toprung.web.app import create_app
+    from toprung.web.guard import guard_of
+
+    guard = guard_of(words.host)
+    listening = socket.socket(socket.AF_INET6 if ":" in words.host else socket.AF_INET)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((words.host, words.port))
+    except (OSError, OverflowError) as error:
+        raise UsageError(
+            f"the page cannot listen there ({error})", f"{words.host}:{words.port}", "another --port may be free"
+        ) from None
+    host = f"[{words.host}]" if ":" in words.host else words.host
+    token = f"?token={guard.token}" if guard.token else ""
+    address = f"http://{host}:{listening.getsockname()[1]}/{token}"
+    said = json.dumps({"toprung": 1, "address": address}) if words.json else f"The page is at {address}"
+    sys.stdout.write(said + "\n" + ("" if words.json else "Ctrl-C ends it.\n"))
+    sys.stdout.flush()
+    config = uvicorn.Config(create_app(bench, guard), log_level="warning", timeout_graceful_shutdown=1)
+    server = uvicorn.Server(config)
+    try:
+        server.run(sockets=[listening])
+    except KeyboardInterrupt:
+        pass
+    return 0
