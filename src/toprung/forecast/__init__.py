@@ -1,1 +1,4 @@
-"""Site -> what to expect of it: reach, matching, discovery, traffic, latency, motion, power.  Pure functions."""
+"""Site -> what to expect of it: reach, matching, discovery, traffic, latency, motion, power.
+
+Pure functions.
+"""

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from toprung.diagnose.observed import Observed
+from toprung.forecast.result import Forecast
 from toprung.model.ladder import RUNGS, Rung, State
+from toprung.model.outcome import Outcome
 from toprung.model.picture import Participant, Side, View
 from toprung.wire.vendors import holder
 
@@ -19,18 +21,25 @@ _UNSEEN = {
 }
 
 
-def verdict(observed: Observed) -> str:
-    """The whole reading in one sentence."""
-    total = len(observed.ladder.climbs)
+def outcome_verdict(outcome: Outcome) -> str:
+    """A ladder in one sentence."""
+    total = len(outcome.ladder.climbs)
     if not total:
-        return "The site declares no flow." if observed.given else _nothing(observed)
-    parts = [f"{observed.whole} of {total} flows on their top rung"]
-    broken = observed.count(State.BROKEN)
+        return "The site declares no flow."
+    parts = [f"{outcome.whole} of {total} flows on their top rung"]
+    broken = outcome.count(State.BROKEN)
     if broken:
         parts.append(f"{broken} broken")
-    if observed.short:
-        parts.append(f"{observed.short} not seen to the top")
+    if outcome.short:
+        parts.append(f"{outcome.short} not seen to the top")
     return ", ".join(parts) + "."
+
+
+def verdict(observed: Observed) -> str:
+    """The whole reading in one sentence."""
+    if not observed.ladder.climbs and not observed.given:
+        return _nothing(observed)
+    return outcome_verdict(observed)
 
 
 def _nothing(observed: Observed) -> str:
@@ -52,6 +61,19 @@ def heading(observed: Observed) -> str:
     packets = sum(v.packets for v in observed.picture.views)
     captures = f"{views} capture{'s' * (views != 1)}"
     return f"{name}, domain {site.domain}: {captures}, {packets:,} packets, {observed.seconds:.1f} s"
+
+
+def forecast_heading(forecast: Forecast) -> str:
+    """Site, domain, and what there is of each part."""
+    site = forecast.site
+    counts = (
+        ("machine", len(site.machines)),
+        ("link", len(site.links)),
+        ("participant", len(site.participants)),
+        ("flow", len(forecast.ladder.climbs)),
+    )
+    parts = ", ".join(f"{n:,} {word}{'s' * (n != 1)}" for word, n in counts)
+    return f"{site.name}, domain {site.domain}, as forecast: {parts}"
 
 
 def capture_words(view: View) -> Iterator[str]:

@@ -6,9 +6,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
+from toprung.forecast.matching import Matcher, matcher
+from toprung.forecast.ports import Ports, ports_of
 from toprung.forecast.reach import DEFAULT_MTU_BYTES, Reach, Route
 from toprung.model.ladder import Flow
-from toprung.model.site import DeclaredFlow, DiscoveryMode, Joint, Middleware, Participant, Site
+from toprung.model.site import DeclaredFlow, DiscoveryMode, Joint, Participant, Site
 
 ASSUMED_MODE = DiscoveryMode.MULTICAST  # DDSI-RTPS 2.5, 8.5.3: the simple protocol's default
 
@@ -64,14 +66,14 @@ class Basis:
         return {m.name: tuple(h for i in m.interfaces for h in i.hosts) for m in self.site.machines}
 
     @cached_property
-    def places(self) -> dict[str, int]:
-        """A participant's index on its machine, if they start in the order of the site file."""
-        counted: dict[str, int] = {}
-        found = {}
-        for participant in self.site.participants:
-            found[participant.name] = counted.get(participant.machine, 0)
-            counted[participant.machine] = found[participant.name] + 1
-        return found
+    def ports(self) -> dict[str, Ports]:
+        """Where every participant listens."""
+        return ports_of(self.site)
+
+    @cached_property
+    def matcher(self) -> Matcher:
+        """Judges what the two sides of a flow declare."""
+        return matcher(self.site)
 
     @cached_property
     def placed(self) -> frozenset[str]:
@@ -104,10 +106,6 @@ def mode_of(participant: Participant) -> DiscoveryMode:
 def speaks_by(participant: Participant) -> str:
     """How a participant looks for others, in words."""
     return _WAYS[mode_of(participant)]
-
-
-def is_fast(participant: Participant) -> bool:
-    return participant.middleware is Middleware.FAST
 
 
 def both(one: str, other: str, link: str = "") -> str:

@@ -2,20 +2,18 @@
 
 One direction is enough: who hears another answers it by unicast (DDSI-RTPS 2.5, 8.5.3.3).  What the
 libraries do beyond the standard was measured (docs/wire-notes.md): who has a peers list does not listen to
-multicast; Cyclone DDS uses the standard's unicast ports only then, Fast DDS always.
+multicast, and its announcements reach only who listens on the standard's unicast ports.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
+from toprung.forecast.ports import tried_indices
 from toprung.forecast.rungs.basis import Basis, Case, at, both, mode_of, speaks_by
-from toprung.model.site import DiscoveryMode, Middleware, Participant
+from toprung.model.site import DiscoveryMode, Participant
 from toprung.model.verdict import HELD, UNSEEN, Verdict, broken
 
-# how many participant indices of an address an announcer with a peers list tries (docs/wire-notes.md)
-TRIED = {Middleware.CYCLONE: 100, Middleware.FAST: 4}
-ASSUMED_TRIED = TRIED[Middleware.CYCLONE]
 LOOPBACK = "lo"
 MULTICAST, PEERS, SERVER = DiscoveryMode.MULTICAST, DiscoveryMode.PEERS, DiscoveryMode.SERVER
 
@@ -147,22 +145,14 @@ def _listed(basis: Basis, speaker: Participant, listener: Participant) -> bool:
     return any(a.machine == listener.machine and a.route is not None for a in basis.reach.asks(speaker.name))
 
 
-def _opens_doors(listener: Participant) -> bool:
-    """Whether the listener takes the standard's unicast ports, where a peers list knocks."""
-    return mode_of(listener) is PEERS or listener.middleware is Middleware.FAST
-
-
-def _tried(speaker: Participant) -> int:
-    return ASSUMED_TRIED if speaker.middleware is None else TRIED.get(speaker.middleware, ASSUMED_TRIED)
-
-
 def _knocks(basis: Basis, speaker: Participant, listener: Participant) -> bool:
     """Whether an announcement by peers list reaches the listener."""
+    index = basis.ports[listener.name].index
     return (
         mode_of(speaker) is PEERS
         and _listed(basis, speaker, listener)
-        and _opens_doors(listener)
-        and basis.places[listener.name] < _tried(speaker)
+        and index is not None
+        and index < tried_indices(speaker.middleware)
     )
 
 
@@ -179,7 +169,7 @@ def _peers(basis: Basis, case: Case) -> Verdict | None:
 
 
 def _index_verdict(basis: Basis, speaker: Participant, listener: Participant) -> Verdict:
-    index, most = basis.places[listener.name], _tried(speaker)
+    index, most = basis.ports[listener.name].index or 0, tried_indices(speaker.middleware)
     return broken(
         "index-beyond-reach",
         at(listener),

@@ -1,0 +1,158 @@
+"""A forecast as text: the ladder, what it means for machines, links, samples, loops and batteries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import inf
+from textwrap import wrap
+
+from toprung.forecast.result import Forecast, Term
+from toprung.model.figures import FlowFigures, LinkFigures, LoopFigures, MachineFigures, PowerFigures
+from toprung.model.ladder import Flow
+from toprung.model.site import Loop, Vehicle
+from toprung.pictures import amounts
+from toprung.pictures.amounts import Say, said
+from toprung.pictures.summary import forecast_heading, outcome_verdict
+from toprung.pictures.text import WIDTH, Style, findings, finished, ladder, table, titled, wrapped
+
+BAR = 34  # columns of a loop's waterfall
+BARS = {True: ("█", "░"), False: ("#", "-")}
+
+
+def forecast_text(forecast: Forecast, style: Style | None = None) -> str:
+    """The whole forecast; ends with a newline."""
+    style = style or Style()
+    blocks = (
+        wrapped(forecast_heading(forecast)),
+        ladder(forecast.ladder.climbs, style),
+        findings(forecast, style),
+        _machines(forecast),
+        _links(forecast),
+        _samples(forecast),
+        *(_loop(forecast, loop, style) for loop in forecast.site.loops),
+        _batteries(forecast),
+        titled("Taken, because the site does not say it", forecast.assumptions),
+        titled("Not to be told from this site", forecast.unseen),
+        wrapped(outcome_verdict(forecast)),
+    )
+    return finished(blocks, style)
+
+
+def _machines(forecast: Forecast) -> Iterator[str]:
+    told = [(name, m) for name, m in forecast.machines.items() if m != MachineFigures()]
+    told.sort(key=lambda pair: -(pair[1].budget_use or 0.0))
+    head = ("Machines", "participants", "endpoints", "in 15 s", "bytes", "peak", "steady")
+    yield from table((*head, "introduced", "of budget"), [_machine(name, m) for name, m in told])
+
+
+def _machine(name: str, m: MachineFigures) -> tuple[str, ...]:
+    def rush(key: str, say: Say) -> str:
+        return said(getattr(m.discovery, key, None), say)
+
+    return (
+        name,
+        said(m.known_participants, amounts.count),
+        said(m.known_endpoints, amounts.count),
+        rush("datagrams_in", amounts.count),
+        rush("bytes_in", amounts.octets),
+        rush("peak_datagrams_in_per_s", amounts.per_s),
+        rush("steady_datagrams_in_per_s", amounts.per_s),
+        said(m.introduced_p50_s, amounts.seconds),
+        "" if m.budget_use is None else f"{m.budget_use:.0%} ({m.limit})",
+    )
+
+
+def _links(forecast: Forecast) -> Iterator[str]:
+    kinds = {x.name: x.kind for x in forecast.site.links}
+    told = [(name, x) for name, x in forecast.links.items() if x != LinkFigures()]
+    told.sort(key=lambda pair: -(pair[1].busy or 0.0))
+    rows = [
+        (
+            f"{name} ({kinds[name]})" if name in kinds else name,
+            said(x.bytes_per_s, amounts.octets_per_s),
+            said(x.air_time, amounts.share),
+            said(x.busy, amounts.share),
+            said(None if x.busy is None else max(0.0, 1 - x.busy), amounts.share),
+            said(x.loss, amounts.share),
+            said(x.delay_s, amounts.seconds),
+        )
+        for name, x in told
+    ]
+    yield from table(("Links", "payload", "air time", "busy", "headroom", "loss", "delay"), rows)
+
+
+def _samples(forecast: Forecast) -> Iterator[str]:
+    """Ages on arrival; the flows with least room come first."""
+    within = {f.flow: f.within_ns / 1e9 for f in forecast.site.flows() if f.within_ns is not None}
+    told = [(flow, f) for flow, f in forecast.flows.items() if f.age_worst_s is not None]
+    told.sort(key=lambda pair: -(pair[1].age_worst_s or 0.0) / within.get(pair[0], inf))
+    rows = [_sample(flow, f, within.get(flow)) for flow, f in told]
+    yield from table(("Samples on arrival", "typical", "worst", "allowed", "lost"), rows)
+
+
+def _sample(flow: Flow, f: FlowFigures, within_s: float | None) -> tuple[str, ...]:
+    ages = (f.age_typical_s, f.age_worst_s, within_s)
+    return (str(flow), *(said(age, amounts.seconds) for age in ages), said(f.loss, amounts.share))
+
+
+def _loop(forecast: Forecast, loop: Loop, style: Style) -> Iterator[str]:
+    figures = forecast.loops.get(loop.name, LoopFigures())
+    terms = forecast.terms.get(loop.name, ())
+    if figures == LoopFigures() and not terms:
+        return
+    yield from wrapped(f"Loop {loop.name}: {' → '.join(loop.through)}" if style.wide else f"Loop {loop.name}")
+    yield from _waterfall(terms, style)
+    vehicle = next((v for v in forecast.site.vehicles if v.name == loop.vehicle), None)
+    for line in _loop_words(loop, figures, vehicle):
+        yield from wrap(line, WIDTH, initial_indent="  ", subsequent_indent="    ")
+
+
+def _waterfall(terms: tuple[Term, ...], style: Style) -> Iterator[str]:
+    """Each step where it begins, as long as it lasts: typical solid, worst pale."""
+    whole = sum(term.worst_s for term in terms)
+    if whole <= 0:
+        return
+    solid, pale = BARS[style.wide]
+    name = min(max(len(term.says) for term in terms), WIDTH - BAR - 24)
+    begun = 0.0
+    yield f"  {'':<{name}}  {'typical':>8}  {'worst':>8}"
+    for term in terms:
+        start, end = round(BAR * begun / whole), round(BAR * (begun + term.worst_s) / whole)
+        full = round(BAR * (begun + min(term.typical_s, term.worst_s)) / whole)
+        bar = " " * start + solid * (full - start) + pale * (end - full)
+        says = term.says if len(term.says) <= name else term.says[: name - 1] + "…"
+        figures = f"{amounts.seconds(term.typical_s):>8}  {amounts.seconds(term.worst_s):>8}"
+        yield f"  {says:<{name}}  {figures}  {bar}".rstrip()
+        begun += term.worst_s
+
+
+def _loop_words(loop: Loop, f: LoopFigures, vehicle: Vehicle | None) -> Iterator[str]:
+    if f.reaction_s is not None:
+        old = said(
+            f.age_worst_s, lambda s: f"; the newest command rests on data up to {amounts.seconds(s)} old"
+        )
+        yield f"reacts within {amounts.seconds(f.reaction_s)}{old}"
+    if f.safe_speed_m_per_s is not None and loop.sense is not None:
+        top = vehicle.top_speed_m_per_s if vehicle else None
+        limit = said(top, lambda v: f" (its top speed is {amounts.metres_per_s(v)})")
+        sight = said(loop.sense.range_m, lambda m: f" that it senses {amounts.metres(m)} away")
+        yield f"stops short of what{sight} up to {amounts.metres_per_s(f.safe_speed_m_per_s)}{limit}"
+    if f.stopping_distance_m is not None:
+        yield f"needs {amounts.metres(f.stopping_distance_m)} to stop from its top speed"
+    if f.watchdog_distance_m is not None:
+        yield f"rolls {amounts.metres(f.watchdog_distance_m)} after commands are lost"
+
+
+def _batteries(forecast: Forecast) -> Iterator[str]:
+    rows = [
+        (
+            name,
+            said(p.power_w, amounts.watts),
+            said(p.run_time_s, amounts.seconds),
+            said(p.charge_time_s, amounts.seconds),
+            said(p.dock_share, amounts.share),
+        )
+        for name, p in forecast.power.items()
+        if p != PowerFigures()
+    ]
+    yield from table(("Batteries", "load", "to the reserve", "charging", "in the dock"), rows)
