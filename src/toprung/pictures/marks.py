@@ -7,6 +7,7 @@ from typing import TypeVar
 
 from toprung.model.figures import Figures, LinkFigures, MachineFigures
 from toprung.model.site import Site
+from toprung.pictures.amounts import octets_per_s, share
 from toprung.pictures.charts import CAPTURED, FORECAST
 from toprung.pictures.site_svg import Marks
 
@@ -56,9 +57,9 @@ def _first(values: Iterable[float | None]) -> float | None:
 def _link(words: str, figures: LinkFigures) -> str:
     parts = []
     if figures.bytes_per_s is not None:
-        parts.append(_rate(figures.bytes_per_s))
+        parts.append(octets_per_s(figures.bytes_per_s))
     if figures.busy is not None:
-        parts.append(f"{figures.busy:.0%} busy")
+        parts.append(f"{share(figures.busy)} busy")
     return f"{words} {', '.join(parts)}" if parts else ""
 
 
@@ -67,13 +68,5 @@ def _machine(words: str, figures: MachineFigures) -> str:
         return ""
     said = f"{words} {figures.known_participants} participants, {figures.known_endpoints or 0} endpoints"
     if figures.budget_use is not None:
-        said += f", {figures.budget_use:.0%} of its {figures.limit}"
+        said += f", {share(figures.budget_use)} of its {figures.limit}"
     return said
-
-
-def _rate(octets_per_s: float) -> str:
-    for unit in ("B/s", "kB/s"):
-        if octets_per_s < 1000:
-            return f"{octets_per_s:.3g} {unit}"
-        octets_per_s /= 1000
-    return f"{octets_per_s:.3g} MB/s"

@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 from typing import Any
 
-import weasyprint
+import weasyprint  # type: ignore[import-untyped]
 
 _PRINT = """
-@page { size: A4; margin: 14mm 12mm; @bottom-right { content: counter(page) " / " counter(pages); font-size: 9pt } }
+@page { size: A4; margin: 14mm 12mm }
+@page { @bottom-right { content: counter(page) " / " counter(pages); font-size: 9pt } }
 html { color-scheme: light }
 body { font-size: 10pt }
 svg.ladder, svg.site, .chart svg { max-width: 100% !important; height: auto }

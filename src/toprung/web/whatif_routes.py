@@ -14,11 +14,13 @@ from toprung.model.ladder import RUNGS, Climb, Rung
 from toprung.model.site_changes import Change
 from toprung.model.site_file import load_site
 from toprung.model.site_text import site_text
+from toprung.pictures.comparison import changes
 from toprung.pictures.ladder_svg import ladder_svg
 from toprung.web.knobs import changes_of, knobs_of
 from toprung.web.page import Page, form_of
 
 DRAWN = 30  # flows in the drawing; changed ones first
+MORE_IS_BETTER = frozenset({"safe speed", "run time", "rate"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,14 +48,14 @@ def router(page: Page) -> APIRouter:
     @routes.post("/whatif/site")
     async def take(request: Request) -> HTMLResponse:
         """Put the changed site in the old one's place; fleets are written out in it."""
-        changes = _changes(page, dict(await form_of(request)))
-        bench.put_site(site_text(load_site(bench.text, bench.file_name, changes)))
+        made = _changes(page, dict(await form_of(request)))
+        bench.put_site(site_text(load_site(bench.text, bench.file_name, made)))
         return page.view("whatif", **_context(page, {}))
 
     @routes.get("/whatif/file")
     def file(request: Request) -> PlainTextResponse:
-        changes = _changes(page, dict(request.query_params))
-        text = site_text(load_site(bench.text, bench.file_name, changes)) if bench.text else ""
+        made = _changes(page, dict(request.query_params))
+        text = site_text(load_site(bench.text, bench.file_name, made)) if bench.text else ""
         return PlainTextResponse(text, media_type="application/yaml")
 
     return routes
@@ -68,8 +70,8 @@ def _context(page: Page, turned: dict[str, str]) -> dict[str, Any]:
     bench = page.bench
     if bench.site is None:
         return {"knobs": (), "topics": (), "turned": {}, "effects": (), "drawing": "", "changes": ()}
-    changes = changes_of(bench.site, turned)
-    before, after = bench.forecast(), bench.forecast(changes)
+    made = changes_of(bench.site, turned)
+    before, after = bench.forecast(), bench.forecast(made)
     assert before is not None, "a site has a forecast"
     assert after is not None, "a site has a forecast"
     changed = [c for c in after.ladder.climbs if _broken(before, c) != c.broken_at]
@@ -79,9 +81,9 @@ def _context(page: Page, turned: dict[str, str]) -> dict[str, Any]:
         "knobs": knobs_of(bench.site, turned.get("topic", "")),
         "topics": [t.name for t in bench.site.topics],
         "turned": turned,
-        "changes": changes,
+        "changes": made,
         "effects": (*_flow_effects(before, changed), *_figure_effects(before, after)),
-        "drawing": ladder_svg(shown, {c.flow: c for c in before.ladder.climbs} if changes else None),
+        "drawing": ladder_svg(shown, {c.flow: c for c in before.ladder.climbs} if made else None),
         "hidden": len(after.ladder.climbs) - len(shown),
         "findings": after.findings,
     }
@@ -109,24 +111,9 @@ def _place(climb: Climb | None) -> str:
     return "nowhere" if climb.broken_at is None else f"{climb.broken_at}, {climb.cause}"
 
 
-_FIGURES = (  # part, attribute, words, format, whether more is better
-    ("machines", "budget_use", "of its budget used", "{:.0%}", False),
-    ("machines", "known_participants", "participants to know", "{:.0f}", False),
-    ("links", "busy", "busy", "{:.1%}", False),
-    ("loops", "reaction_s", "reaction", "{:.3f} s", False),
-    ("loops", "safe_speed_m_per_s", "greatest safe speed", "{:.2f} m/s", True),
-    ("power", "run_time_s", "seconds to the reserve", "{:,.0f}", True),
-)
-
-
 def _figure_effects(before: Forecast, after: Forecast) -> Iterator[Effect]:
-    for part, key, words, shape, more in _FIGURES:
-        old, new = getattr(before, part), getattr(after, part)
-        for name in new:
-            was = getattr(old[name], key) if name in old else None
-            now = getattr(new[name], key)
-            if was is None and now is None:
-                continue
-            old_words, new_words = ("unknown" if v is None else shape.format(v) for v in (was, now))
-            better = None if None in (was, now) or old_words == new_words else (now > was) == more
-            yield Effect(name, words, old_words, new_words, better)
+    for row in changes(before.figures, after.figures):
+        one, other, _ = row.words
+        grows = None if row.one is None or row.other is None else row.other > row.one
+        better = None if grows is None else grows == (row.quantity.name in MORE_IS_BETTER)
+        yield Effect(f"{row.part} {row.name}", row.quantity.name, one, other, better)
