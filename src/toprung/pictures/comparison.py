@@ -16,85 +16,76 @@ Part = Callable[[Figures], Mapping[Any, Any]]
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A figure of one part of a site: how it is called, where it stands, how it is said."""
+    """A figure of one part of a site: how it is called, its key in the figures, how it is said."""
 
     name: str
-    of: Callable[[Any], float | None]
+    key: str
     say: Say
 
-
-def _discovery(key: str) -> Callable[[Any], float | None]:
-    def get(machine: Any) -> float | None:
-        value: float | None = getattr(machine.discovery, key, None)
-        return value
-
-    return get
-
-
-def _of(key: str) -> Callable[[Any], float | None]:
-    def get(figures: Any) -> float | None:
-        value: float | None = getattr(figures, key)
-        return value
-
-    return get
+    def of(self, figures: Any) -> float | None:
+        """Its value; None where that is not known."""
+        value: Any = figures
+        for step in self.key.split("."):
+            value = getattr(value, step, None)
+        return None if value is None else float(value)
 
 
 QUANTITIES: dict[str, tuple[Part, tuple[Quantity, ...]]] = {
     "machine": (
         lambda f: f.machines,
         (
-            Quantity("participants known", _of("known_participants"), amounts.count),
-            Quantity("endpoints known", _of("known_endpoints"), amounts.count),
-            Quantity("discovery datagrams in, from power-on", _discovery("datagrams_in"), amounts.count),
-            Quantity("discovery datagrams out", _discovery("datagrams_out"), amounts.count),
-            Quantity("discovery bytes in", _discovery("bytes_in"), amounts.octets),
-            Quantity("discovery bytes out", _discovery("bytes_out"), amounts.octets),
-            Quantity("datagrams in the fullest second", _discovery("peak_datagrams_in_per_s"), amounts.per_s),
-            Quantity("datagrams in, steadily", _discovery("steady_datagrams_in_per_s"), amounts.per_s),
-            Quantity("bytes in, steadily", _discovery("steady_bytes_in_per_s"), amounts.octets_per_s),
-            Quantity("introduced after (median)", _of("introduced_p50_s"), amounts.seconds),
-            Quantity("introduced after (95 %)", _of("introduced_p95_s"), amounts.seconds),
-            Quantity("of its budget", _of("budget_use"), amounts.share),
+            Quantity("participants known", "known_participants", amounts.count),
+            Quantity("endpoints known", "known_endpoints", amounts.count),
+            Quantity("discovery datagrams in, from power-on", "discovery.datagrams_in", amounts.count),
+            Quantity("discovery datagrams out", "discovery.datagrams_out", amounts.count),
+            Quantity("discovery bytes in", "discovery.bytes_in", amounts.octets),
+            Quantity("discovery bytes out", "discovery.bytes_out", amounts.octets),
+            Quantity("datagrams in the fullest second", "discovery.peak_datagrams_in_per_s", amounts.per_s),
+            Quantity("datagrams in, steadily", "discovery.steady_datagrams_in_per_s", amounts.per_s),
+            Quantity("bytes in, steadily", "discovery.steady_bytes_in_per_s", amounts.octets_per_s),
+            Quantity("introduced after (median)", "introduced_p50_s", amounts.seconds),
+            Quantity("introduced after (95 %)", "introduced_p95_s", amounts.seconds),
+            Quantity("of its budget", "budget_use", amounts.share),
         ),
     ),
     "link": (
         lambda f: f.links,
         (
-            Quantity("UDP payload", _of("bytes_per_s"), amounts.octets_per_s),
-            Quantity("air time", _of("air_time"), amounts.share),
-            Quantity("busy", _of("busy"), amounts.share),
-            Quantity("loss", _of("loss"), amounts.share),
-            Quantity("delay", _of("delay_s"), amounts.seconds),
+            Quantity("UDP payload", "bytes_per_s", amounts.octets_per_s),
+            Quantity("air time", "air_time", amounts.share),
+            Quantity("busy", "busy", amounts.share),
+            Quantity("loss", "loss", amounts.share),
+            Quantity("delay", "delay_s", amounts.seconds),
         ),
     ),
     "flow": (
         lambda f: f.flows,
         (
-            Quantity("rate", _of("rate_hz"), amounts.hertz),
-            Quantity("loss of samples", _of("loss"), amounts.share),
-            Quantity("age, typical", _of("age_typical_s"), amounts.seconds),
-            Quantity("age, worst", _of("age_worst_s"), amounts.seconds),
-            Quantity("introduced after", _of("introduced_after_s"), amounts.seconds),
+            Quantity("rate", "rate_hz", amounts.hertz),
+            Quantity("loss of samples", "loss", amounts.share),
+            Quantity("age, typical", "age_typical_s", amounts.seconds),
+            Quantity("age, worst", "age_worst_s", amounts.seconds),
+            Quantity("introduced after", "introduced_after_s", amounts.seconds),
         ),
     ),
     "loop": (
         lambda f: f.loops,
         (
-            Quantity("data age, typical", _of("age_typical_s"), amounts.seconds),
-            Quantity("data age, worst", _of("age_worst_s"), amounts.seconds),
-            Quantity("reaction", _of("reaction_s"), amounts.seconds),
-            Quantity("safe speed", _of("safe_speed_m_per_s"), amounts.metres_per_s),
-            Quantity("stopping distance", _of("stopping_distance_m"), amounts.metres),
-            Quantity("way after commands are lost", _of("watchdog_distance_m"), amounts.metres),
+            Quantity("data age, typical", "age_typical_s", amounts.seconds),
+            Quantity("data age, worst", "age_worst_s", amounts.seconds),
+            Quantity("reaction", "reaction_s", amounts.seconds),
+            Quantity("safe speed", "safe_speed_m_per_s", amounts.metres_per_s),
+            Quantity("stopping distance", "stopping_distance_m", amounts.metres),
+            Quantity("way after commands are lost", "watchdog_distance_m", amounts.metres),
         ),
     ),
     "battery": (
         lambda f: f.power,
         (
-            Quantity("load", _of("power_w"), amounts.watts),
-            Quantity("run time", _of("run_time_s"), amounts.seconds),
-            Quantity("charging", _of("charge_time_s"), amounts.seconds),
-            Quantity("in the dock", _of("dock_share"), amounts.share),
+            Quantity("load", "power_w", amounts.watts),
+            Quantity("run time", "run_time_s", amounts.seconds),
+            Quantity("charging", "charge_time_s", amounts.seconds),
+            Quantity("in the dock", "dock_share", amounts.share),
         ),
     ),
 }

@@ -12,7 +12,7 @@ from toprung.model.ladder import Flow
 from toprung.model.site import Loop, Vehicle
 from toprung.pictures import amounts
 from toprung.pictures.amounts import Say, said
-from toprung.pictures.summary import forecast_heading, outcome_verdict
+from toprung.pictures.summary import forecast_heading, verdict
 from toprung.pictures.text import WIDTH, Style, findings, finished, ladder, table, titled, wrapped
 
 BAR = 34  # columns of a loop's waterfall
@@ -33,7 +33,7 @@ def forecast_text(forecast: Forecast, style: Style | None = None) -> str:
         _batteries(forecast),
         titled("Taken, because the site does not say it", forecast.assumptions),
         titled("Not to be told from this site", forecast.unseen),
-        wrapped(outcome_verdict(forecast)),
+        wrapped(verdict(forecast)),
     )
     return finished(blocks, style)
 

@@ -21,10 +21,12 @@ _UNSEEN = {
 }
 
 
-def outcome_verdict(outcome: Outcome) -> str:
-    """A ladder in one sentence."""
+def verdict(outcome: Outcome) -> str:
+    """A whole ladder in one sentence."""
     total = len(outcome.ladder.climbs)
     if not total:
+        if isinstance(outcome, Observed) and not outcome.given:
+            return _nothing(outcome)
         return "The site declares no flow."
     parts = [f"{outcome.whole} of {total} flows on their top rung"]
     broken = outcome.count(State.BROKEN)
@@ -33,13 +35,6 @@ def outcome_verdict(outcome: Outcome) -> str:
     if outcome.short:
         parts.append(f"{outcome.short} not seen to the top")
     return ", ".join(parts) + "."
-
-
-def verdict(observed: Observed) -> str:
-    """The whole reading in one sentence."""
-    if not observed.ladder.climbs and not observed.given:
-        return _nothing(observed)
-    return outcome_verdict(observed)
 
 
 def _nothing(observed: Observed) -> str:

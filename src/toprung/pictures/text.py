@@ -171,7 +171,7 @@ def titled(title: str, lines: Iterable[str]) -> Iterator[str]:
         yield from wrap(line.strip(), WIDTH, initial_indent=margin, subsequent_indent=margin + "  ")
 
 
-def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], most: int = MOST_LISTED) -> Iterator[str]:
     """Rows under their heading, the first column to the left, the others to the right.
 
     A column in which no row has anything is left out; the first one gives way where the line is too long.
@@ -179,7 +179,7 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
     if not rows:
         return
     used = [at for at in range(len(head)) if at == 0 or any(row[at] for row in rows)]
-    shown = rows[:MOST_LISTED]
+    shown = rows[:most]
     widths = [max(len(head[at]), *(len(row[at]) for row in shown)) for at in used]
     room = WIDTH - sum(w + _GAP for w in widths[1:])
     widths[0] = min(max(widths[0], max(len(row[0]) + _GAP for row in shown)), room)
@@ -190,8 +190,8 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
             yield from wrap(row[0], WIDTH, initial_indent="  ", subsequent_indent="    ")
             cells[0] = ""
         yield _row(cells, widths)
-    if len(rows) > MOST_LISTED:
-        yield f"  and {len(rows) - MOST_LISTED} more"
+    if len(rows) > most:
+        yield f"  and {len(rows) - most} more"
 
 
 def _row(cells: Sequence[str], widths: Sequence[int]) -> str:
