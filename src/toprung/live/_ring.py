@@ -119,10 +119,9 @@ class Ring:
         flags = OUTBOUND
         if way != OUTGOING:
             flags = INBOUND | (RECEPTIONS >> 4 * way & 15) << 2
+        extra = COOKED_HEAD
         if self.ethernet:
             extra = 4 if u32le(self.data, packet + P_STATUS) & TAGGED else 0
-        else:
-            extra = COOKED_HEAD
         total = AROUND + (captured + extra + 3) // 4 * 4
         put32(self.out, at + total - 20, 0)  # what pads the packet; before the packet comes
         if extra == 0:

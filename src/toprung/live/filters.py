@@ -214,7 +214,7 @@ def _header(name: str) -> list[_Step]:
 
 def _assembled(steps: list[_Step], snap_bytes: int) -> bytes:
     places: dict[str, int] = {}
-    real = []
+    real: list[_Step] = []
     for step in steps:
         if step.code < 0:
             places[step.label] = len(real)

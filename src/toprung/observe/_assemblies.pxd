@@ -1,7 +1,7 @@
 cdef class Assemblies:
     cdef long long[:, :, ::1] slots
     cdef unsigned long long[:, :, ::1] pieces
-    cdef Py_ssize_t used
+    cdef public Py_ssize_t used
     cdef long long dropped
     cdef long long stamp
     cdef Py_ssize_t open(self) noexcept nogil

@@ -75,3 +75,13 @@ class Keys:
         self.slots[at] = k + 1
         self.used += 1
         return k
+
+    def refill(self, count: Any) -> None:
+        """Only the first `count` keys of `words` are there from now on, at their places."""
+        k: cython.Py_ssize_t
+        slot: cython.Py_ssize_t
+        for slot in range(self.slots.shape[0]):
+            self.slots[slot] = 0
+        self.used = 0
+        for k in range(count):
+            self.find(self.words[k, 0], self.words[k, 1], self.words[k, 2], True)

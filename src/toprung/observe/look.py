@@ -118,7 +118,7 @@ def _view(shard: Shard, own: frozenset[str]) -> View:
 def notices_of(shard: Shard) -> list[Notice]:
     """What ARP and ICMP said."""
     return [
-        Notice(shard.view, n.kind, n.source, n.about, n.port, _tally(shard.view, n.seen))
+        Notice(shard.view, n.kind, n.source, n.about, n.port, _tally(shard.view, n.seen), n.hardware)
         for n in shard.summary.notices
     ]
 

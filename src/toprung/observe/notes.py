@@ -7,7 +7,7 @@ together first.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -65,6 +65,7 @@ class Note:
     last_ns: int
     last_packet: int
     period: tuple[int, int, int] | None = None  # histogram (its handle), least and most, ns
+    said: int = 0  # its hash; 0: it came in pieces
 
     @property
     def subject(self) -> Guid:
@@ -165,8 +166,23 @@ class Notes:
                 last_ns,
                 last_packet,
                 period if period[0] else None,
+                said,
             )
         yield from self._assembled
+
+    def sift(self, renumbered: Any, said: set[int]) -> None:
+        """Keep what was said by hash; prefixes have new numbers (-1: forgotten)."""
+        self._said = {key: data for key, data in self._said.items() if key in said}
+        self._assembled = [
+            replace(note, way=replace(note.way, sender=sender))
+            for note in self._assembled
+            if (sender := int(renumbered[note.way.sender])) >= 0
+        ]
+        self._parts = {
+            (sender, writer, sequence): parts
+            for (was, writer, sequence), parts in self._parts.items()
+            if (sender := int(renumbered[was])) >= 0
+        }
 
 
 def _note(data: Data, m: Any, message: int, sender: int) -> Note:

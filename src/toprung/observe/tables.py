@@ -62,8 +62,12 @@ def keys_over(words: Array) -> Any:
     return Keys(as_view(words), as_view(np.zeros(2 * len(words), np.int32)))
 
 
-def _keys(limit: int) -> Any:
-    return keys_over(np.zeros((limit, 3), np.uint64))
+class Writers:
+    """Writers' GUIDs, which chain their records: `heads` of the table they belong to go by their places."""
+
+    def __init__(self, limit: int) -> None:
+        self.words = np.zeros((limit, 3), np.uint64)
+        self.keys: Any = keys_over(self.words)
 
 
 def _samples() -> Table:
@@ -77,10 +81,14 @@ def _samples() -> Table:
     )
 
 
-def _assemblies() -> Any:
-    n, slots = records.MAX_ASSEMBLIES, records.ASSEMBLY_SLOTS
-    pieces = np.zeros((n, slots, records.ASSEMBLY_FRAGMENTS // 64), np.uint64)
-    return Assemblies(as_view(np.zeros((n, slots, 3), np.int64)), as_view(pieces))
+class AssemblyTable:
+    """Samples in fragments that are being put together, by row; `kernel.used` rows."""
+
+    def __init__(self) -> None:
+        n, slots = records.MAX_ASSEMBLIES, records.ASSEMBLY_SLOTS
+        self.slots = np.zeros((n, slots, 3), np.int64)
+        self.pieces = np.zeros((n, slots, records.ASSEMBLY_FRAGMENTS // 64), np.uint64)
+        self.kernel: Any = Assemblies(as_view(self.slots), as_view(self.pieces))
 
 
 def _talk() -> Table:
@@ -108,17 +116,24 @@ class Folds:
         self.print_columns = np.zeros((len(self.prints), PRINT_COLUMNS), np.int64)
         self.histograms = np.zeros((records.MAX_HISTOGRAMS, records.BINS), np.uint32)
         self.periods = np.zeros((records.MAX_PERIODS, records.BINS), np.uint32)  # of announcements
-        histograms: Any = Histograms(as_view(self.histograms))
+        self.binning: Any = Histograms(as_view(self.histograms))
+        self.period_binning: Any = Histograms(as_view(self.periods))
+        self.sample_writers = Writers(records.MAX_SAMPLE_STREAMS)
+        self.talk_writers = Writers(records.MAX_DIALOGUES)
+        self.assemblies = AssemblyTable()
         self._streams: Any = Streams(
             self.streams.keys, self.lane_keys, self.streams.arrays, records.LOAD_BIN_NS
         )
-        self._calls: Any = Calls(self.calls.keys, Histograms(as_view(self.periods)), self.calls.arrays)
+        self._calls: Any = Calls(self.calls.keys, self.period_binning, self.calls.arrays)
         self._prints: Any = Prints(self.prints, self.print_columns)
-        writers = _keys(records.MAX_SAMPLE_STREAMS), _keys(records.MAX_DIALOGUES)
         self._samples: Any = Samples(
-            self.samples.keys, writers[0], _assemblies(), histograms, self.samples.arrays
+            self.samples.keys,
+            self.sample_writers.keys,
+            self.assemblies.kernel,
+            self.binning,
+            self.samples.arrays,
         )
-        talk: Any = Talk(self.talk.keys, writers[1], histograms, self.talk.arrays)
+        talk: Any = Talk(self.talk.keys, self.talk_writers.keys, self.binning, self.talk.arrays)
         self._folds: list[Any] = [self._streams, self._samples, talk]
         self._folds += [self._prints] * crossing
 

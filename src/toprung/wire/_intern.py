@@ -53,3 +53,13 @@ class Intern:
         self.slots[place] = row
         self.count += 1
         return row
+
+    def refill(self, count: Any) -> None:
+        """Only the keys in `high` and `low` below `count` are there from now on, under their numbers."""
+        row: cython.uint
+        slot: cython.Py_ssize_t
+        for slot in range(self.slots.shape[0]):
+            self.slots[slot] = 0
+        self.count = 1
+        for row in range(1, count):
+            self.index(self.high[row], self.low[row])

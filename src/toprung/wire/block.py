@@ -62,6 +62,17 @@ class Tables:
         for row in range(len(self.prefixes), self.prefix_keys.count):
             self.prefixes.append(int(low[row]).to_bytes(8, "little") + int(high[row]).to_bytes(4, "little"))
 
+    def keep_prefixes(self, stay: NDArray[Any]) -> None:
+        """Forget all prefixes but those with the numbers `stay` (ascending, 0 among them), which become
+        0, 1, 2, ...  To be called between blocks."""
+        self.grow()
+        for words in self._prefix_words:
+            array: NDArray[Any] = np.asarray(words)
+            array[: len(stay)] = array[stay]
+            array[len(stay) : self.prefix_keys.count] = 0
+        self.prefix_keys.refill(len(stay))
+        self.prefixes = [self.prefixes[number] for number in stay.tolist()]
+
 
 def _words() -> tuple[memoryview, memoryview]:
     return as_view(np.zeros(MAX_KEYS, "u8")), as_view(np.zeros(MAX_KEYS, "u8"))

@@ -41,12 +41,13 @@ class NoticeSeen:
     source: str
     about: str
     port: int
+    hardware: str
     seen: Seen
 
     @property
-    def key(self) -> tuple[str, str, str, int]:
+    def key(self) -> tuple[str, str, str, int, str]:
         """What tells it from others."""
-        return self.kind, self.source, self.about, self.port
+        return self.kind, self.source, self.about, self.port, self.hardware
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,7 @@ class Notices:
     """Collects notices; malformed ones are counted in `short`."""
 
     def __init__(self) -> None:
-        self.rows: dict[tuple[NoticeKind, str, str, int], NoticeSeen] = {}
+        self.rows: dict[tuple[NoticeKind, str, str, int, str], NoticeSeen] = {}
         self.short = 0
 
     def add(
@@ -81,7 +82,7 @@ class Notices:
             return
         if read is None:
             return
-        key = (read[0], read[1] or source, read[2], read[3])
+        key = (read[0], read[1] or source, *read[2:])
         row = self.rows.get(key)
         if row is not None:
             row.seen.again(size, time_ns, packet)
@@ -89,20 +90,20 @@ class Notices:
             self.rows[key] = NoticeSeen(*key, Seen(1, size, time_ns, packet, time_ns, packet))
 
 
-_Read = tuple[NoticeKind, str, str, int]  # kind, source ("": the IP header's), about, port
+_Read = tuple[NoticeKind, str, str, int, str]  # kind, source ("": the IP header's), about, port, hardware
 
 
 def _arp(body: bytes) -> _Read | None:
     """RFC 826, for IPv4 over 6-octet addresses; a reply is about whoever answers."""
     _, protocol, hardware_length, protocol_length, operation = struct.unpack_from(">HHBBH", body)
-    sender, target = struct.unpack_from(">6x4s6x4s", body, 8)
+    hardware, sender, target = struct.unpack_from(">6s4s6x4s", body, 8)
     if protocol != 0x0800 or hardware_length != 6 or protocol_length != 4:
         return None
-    says, asks = str(IPv4Address(sender)), str(IPv4Address(target))
+    says, asks, who = str(IPv4Address(sender)), str(IPv4Address(target)), hardware.hex(":")
     if operation == 1:
-        return NoticeKind.ARP_REQUEST, says, asks, 0
+        return NoticeKind.ARP_REQUEST, says, asks, 0, who
     if operation == 2:
-        return NoticeKind.ARP_REPLY, says, says, 0
+        return NoticeKind.ARP_REPLY, says, says, 0, who
     return None
 
 
@@ -121,7 +122,7 @@ def _icmp(body: bytes) -> _Read | None:
     port = 0
     if protocol == UDP and place & 0x1FFF == 0 and len(quoted) >= (head & 15) * 4 + 4:
         (port,) = struct.unpack_from(">H", quoted, (head & 15) * 4 + 2)
-    return what, "", str(IPv4Address(target)), port
+    return what, "", str(IPv4Address(target)), port, ""
 
 
 def _icmp6(body: bytes) -> _Read | None:
@@ -139,4 +140,4 @@ def _icmp6(body: bytes) -> _Read | None:
     quoted = body[8:]
     protocol, target = struct.unpack_from(">6xB17x16s", quoted)
     port = struct.unpack_from(">H", quoted, 42)[0] if protocol == UDP and len(quoted) >= 44 else 0
-    return what, "", str(IPv6Address(target)), port
+    return what, "", str(IPv6Address(target)), port, ""
