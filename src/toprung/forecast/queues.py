@@ -1,0 +1,46 @@
+"""Waiting in one queue: mean of M/M/1 and M/D/1, quantiles, and the bound of a leaky bucket.
+
+Kleinrock, Queueing Systems 1 (1975): M/M/1 in chapter 3, the Pollaczek-Khinchine mean in chapter 5.
+Le Boudec and Thiran, Network Calculus (2001), theorem 1.4.2.  `busy` is the utilisation; infinite at 1
+and above.
+"""
+
+from __future__ import annotations
+
+from math import inf, log
+
+
+def markov_wait(busy: float, service_s: float) -> float:
+    """Mean wait before service of M/M/1: s rho / (1 - rho)."""
+    return inf if busy >= 1 else service_s * busy / (1 - busy)
+
+
+def fixed_wait(busy: float, service_s: float) -> float:
+    """Mean wait before a service of fixed length, M/D/1: s rho / (2 (1 - rho))."""
+    return inf if busy >= 1 else service_s * busy / (2 * (1 - busy))
+
+
+def markov_quantile(busy: float, service_s: float, share: float) -> float:
+    """Time in an M/M/1 system that this share of arrivals does not exceed: exponential."""
+    return inf if busy >= 1 else -log(1 - share) * service_s / (1 - busy)
+
+
+def fixed_quantile(busy: float, service_s: float, share: float) -> float:
+    """Wait before a fixed service that this share of arrivals does not exceed, by its heavy-traffic tail.
+
+    Kingman (1961): the wait's tail is nearly exponential with the mean of the waits of those who wait,
+    s / (2 (1 - rho)), which the share `busy` of them does.
+    """
+    if busy >= 1:
+        return inf
+    beyond = (1 - share) / busy if busy > 0 else 1.0
+    return 0.0 if beyond >= 1 else -log(beyond) * service_s / (2 * (1 - busy))
+
+
+def greatest_wait(burst_s: float, busy: float) -> float:
+    """The bound on the delay at a server of constant rate, s, for arrivals that are leaky-bucket shaped.
+
+    `burst_s`: the service time of all that may arrive at once.  A stable server (busy <= 1) clears it
+    after no more than that (theorem 1.4.2: burst / rate).
+    """
+    return inf if busy > 1 else burst_s
