@@ -13,10 +13,11 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from toprung.errors import RehearseError
 
@@ -95,8 +96,8 @@ class Machine:
         """
         whole = (*_OWN_MEMORY, *command) if own_memory else command
         with log.open("ab") as out:
-            return subprocess.Popen(
-                [*WITH_US, *self.inside(*whole)],
+            return spawn(
+                self.inside(*whole),
                 env={**os.environ, **(env or {})},
                 stdin=subprocess.DEVNULL,
                 stdout=out,
@@ -109,11 +110,16 @@ class Machine:
         end(self.holder, None, 2.0)
 
 
+def spawn(words: Sequence[str], **pipes: Any) -> subprocess.Popen[bytes]:
+    """A process that ends with the thread of ours that calls this; a terminal's Ctrl-C leaves it alone."""
+    return subprocess.Popen([*WITH_US, *words], start_new_session=True, **pipes)
+
+
 def hold(name: str) -> Machine:
     """A computer with its own network, host name and /dev/shm, and no interface but loopback."""
     reading, writing = os.pipe()
-    holder = subprocess.Popen(
-        [*WITH_US, "unshare", *_SPACES, "--propagation", "private", "sh", "-c", _BEGIN, "-", name],
+    holder = spawn(
+        ["unshare", *_SPACES, "--propagation", "private", "sh", "-c", _BEGIN, "-", name],
         stdin=reading,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

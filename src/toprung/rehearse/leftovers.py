@@ -1,0 +1,54 @@
+"""Temporary folders of rehearsals, and of those that were killed: removed where they are provably ours.
+
+A folder's marker names the process that made it, by number and start time (proc(5)), and the boot it ran
+in; when no such process is there any more, nobody uses the folder.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+PREFIX = "toprung-rehearsal-"
+MARKER = "owner.json"
+_START_TIME = 19  # field of /proc/PID/stat after the name, counted from zero
+
+
+def new_folder() -> Path:
+    """A temporary folder with our marker."""
+    folder = Path(tempfile.mkdtemp(prefix=PREFIX))
+    (folder / MARKER).write_text(json.dumps(_process(os.getpid())))
+    return folder
+
+
+def remove_leftovers() -> list[Path]:
+    """Remove the folders of rehearsals whose process is gone; which ones."""
+    removed = []
+    for folder in Path(tempfile.gettempdir()).glob(PREFIX + "*"):
+        if _is_left(folder):
+            shutil.rmtree(folder, ignore_errors=True)
+            removed.append(folder)
+    return removed
+
+
+def _is_left(folder: Path) -> bool:
+    try:
+        if folder.is_symlink() or folder.stat().st_uid != os.geteuid():
+            return False
+        owner = json.loads((folder / MARKER).read_text())
+        return bool(owner) and owner != _process(int(owner["pid"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+
+
+def _process(pid: int) -> dict[str, object] | None:
+    """What tells a process from every other one; None where there is none of this number."""
+    try:
+        stat = Path(f"/proc/{pid}/stat").read_text()
+        boot = Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    except OSError:
+        return None
+    return {"pid": pid, "begun": stat.rpartition(")")[2].split()[_START_TIME], "boot": boot}
