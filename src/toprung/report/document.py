@@ -127,8 +127,10 @@ def _title(matter: Matter) -> str:
 def _headlines(matter: Matter) -> Iterator[str]:
     if matter.observed is not None:
         yield heading(matter.observed)
-    for words, outcome in matter.outcomes.items():
-        yield f"As {words}: {verdict(outcome)}"
+    if matter.forecast is not None:
+        yield f"As {FORECAST}: {verdict(matter.forecast)}"
+    if matter.observed is not None:
+        yield f"As {CAPTURED}: {verdict(matter.observed)}"
 
 
 def _ladders(matter: Matter) -> Iterator[str]:

@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse
 from toprung import __version__
 from toprung.errors import UsageError
 from toprung.model.ladder import RUNGS, Climb, Rung, State
+from toprung.pictures.summary import verdict
 from toprung.report.document import SIGNS
 from toprung.web.bench import Bench
 
@@ -80,16 +81,12 @@ class Page:
         """One line: what lies on the bench and how it stands."""
         bench = self.bench
         if bench.observed is not None:
-            from toprung.pictures.summary import verdict
-
             name = bench.site.name if bench.site else "what was seen"
             return f"{name}, as captured: {verdict(bench.observed)}"
-        if bench.site is None:
-            return "no site yet: write one, or drop a capture"
         forecast = bench.forecast()
-        climbs = () if forecast is None else forecast.ladder.climbs
-        broken = sum(climb.broken_at is not None for climb in climbs)
-        return f"{bench.site.name}, as forecast: {broken} of {len(climbs)} flows would break"
+        if forecast is None:
+            return "no site yet: write one, or drop a capture"
+        return f"{forecast.site.name}, as forecast: {verdict(forecast)}"
 
 
 def packaged(name: str) -> bytes | None:
