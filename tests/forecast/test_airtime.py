@@ -138,8 +138,8 @@ def test_responses_at_the_greatest_mandatory_rate():
 def test_the_cell_of_a_site():
     cell = cell_of(link())
     assert (cell.unicast.name[:11], cell.multicast.name) == ("VHT20 MCS 7", "OFDM 6 Mbit/s")
-    assert any("used once" in words for words in cell_of(link(access_point=None)).assumptions)
-    assert not cell_of(link(access_point=None)).access_point
+    assert any("used twice" in words for words in cell_of(link(access_point=None)).assumptions)
+    assert cell_of(link(access_point=None)).access_point
     assert cell_of(link(Standard.N, 65, 1)).multicast.name == "DSSS 1 Mbit/s"
     assert cell_of(link(Standard.N, 65, 1)).timing.sifs_us == 10
     assert cell_of(link(Standard.G, 54, 11)).multicast.name == "DSSS 11 Mbit/s"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import lru_cache
 from itertools import islice
 
 from toprung.forecast.phys import DSSS_RATES_BPS, SIGNAL_EXTENSION_US, Mode, dsss, ladder, nearest, ofdm
@@ -164,7 +164,7 @@ def _psdu_bytes(cell: Cell, burst: tuple[int, ...]) -> int:
     return padded - (-frames[-1] % 4)
 
 
-@cache
+@lru_cache(maxsize=4096)
 def _bursts(cell: Cell, sizes: tuple[int, ...]) -> tuple[tuple[int, ...], ...]:
     """The packets as transmissions: as many in one as bytes, frames and time allow."""
     if cell.aggregation is None:
@@ -238,7 +238,7 @@ def cell_of(link: Link) -> Cell | None:
         replace(timing, gap_slots=3) if quality else timing,
         MAC_HEADER_BYTES + QOS_BYTES * quality + CCMP_BYTES + LLC_SNAP_BYTES + FCS_BYTES,
         aggregation,
-        bool(link.access_point),
+        link.access_point is not False,
         _basic(unicast, SIGNAL_EXTENSION_US * low_band),
     )
     return replace(cell, assumptions=tuple(_assumptions(link, cell, low_band)))
@@ -265,7 +265,7 @@ def _assumptions(link: Link, cell: Cell, low_band: bool) -> Iterator[str]:
     yield f"multicast and beacons go as {cell.multicast.name}"
     yield f"{'2.4' if low_band else '5'} GHz, short slots, no stations of older standards"
     if link.access_point is None:
-        yield "no access point is taken: from station to station the air is used once"
+        yield "an access point is taken: from station to station the air is used twice"
     if cell.aggregation:
         most = cell.aggregation
         yield (
