@@ -17,7 +17,7 @@ from toprung.live.probing.keys import fingerprint
 from toprung.live.probing.messages import Report
 from toprung.live.probing.prober import Came, Knocking, Prober
 from toprung.live.probing.responder import Door
-from toprung.live.probing.sockets import KINDS, nics
+from toprung.live.probing.sockets import KINDS, learned_mtu, nics
 from toprung.model.picture import Spread
 from toprung.model.probe import ClockCheck, FlowCheck, Party, PortCheck, ProbeResults, Train, Way
 from toprung.observe.clocks import clock_pair
@@ -40,6 +40,7 @@ class Plan:
     sizes: bool = True
     burst_s: float = 5.0
     bursts: tuple[Burst, ...] = ()
+    left_out: tuple[str, ...] = ()  # flows that cannot be tried, in words
 
 
 def probe(prober: Prober, plan: Plan, label: str, say: Say) -> ProbeResults:
@@ -120,8 +121,8 @@ def _checked(prober: Prober, plan: Plan, results: ProbeResults, say: Say) -> Pro
     results, offset_ns = _with_row(results, row)
     if plan.sizes:
         say("sizes", 0.0)
-        results = _with_sizes(results, check_sizes(prober, path, row.loss))
-    if plan.bursts:
+        results = _with_sizes(results, check_sizes(prober, path, row.loss), learned_mtu(prober.target.host))
+    if plan.bursts or plan.left_out:
         results = _with_bursts(prober, path, plan, results, offset_ns, say)
     return results
 
@@ -175,12 +176,12 @@ def spread_of_ns(values: npt.NDArray[Any]) -> Spread | None:
     return Spread(len(ranked), float(ranked[0]), p05, p50, p95, float(ranked[-1]))
 
 
-def _with_sizes(results: ProbeResults, sizes: tuple[Sizes, Sizes]) -> ProbeResults:
+def _with_sizes(results: ProbeResults, sizes: tuple[Sizes, Sizes], learned: int | None) -> ProbeResults:
     there, back = (
         replace(way, unfragmented=found.unfragmented, fragmented=found.fragmented)
         for way, found in zip(results.ways, sizes, strict=True)
     )
-    return replace(results, there=there, back=back)
+    return replace(results, there=replace(there, learned_mtu_bytes=learned), back=back)
 
 
 # the flows' bursts
@@ -192,7 +193,7 @@ def _with_bursts(
     bursts, left_out = affordable(plan.bursts, prober.welcome.most_bytes_per_s)
     sent = send_bursts(prober, path, bursts, plan.burst_s, lambda done: say("the flows' bursts", done))
     checks: dict[bool, list[FlowCheck]] = {True: [], False: []}
-    remarks = [*results.remarks, *(f"not tried: {words}" for words in left_out)]
+    remarks = [*results.remarks, *(f"not tried: {words}" for words in (*plan.left_out, *left_out))]
     for burst, (stream, samples, late_ms) in zip(bursts, sent, strict=True):
         report = prober.report(stream)
         if report is None:

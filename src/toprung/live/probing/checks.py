@@ -40,34 +40,57 @@ class Path:
 
 def check_ports(prober: Prober) -> tuple[tuple[PortCheck, ...], tuple[PortCheck, ...]]:
     """Every kind of port, there and back.  Answers come from a port that was never sent to, so that a
-    firewall cannot take them for the answers that they are: middleware's datagrams are none either."""
-    there, back = [], []
-    for door in Door:
-        one, other = _check_door(prober, door)
-        there.append(one)
-        back.append(other)
-    return tuple(there), tuple(back)
-
-
-def _check_door(prober: Prober, door: Door) -> tuple[PortCheck, PortCheck]:
-    stream = prober.stream()
-    near = prober.doors[door]
-    flags = Flag.FRESH | (Flag.GROUP if door.group else Flag.NONE)
-    for sample in range(TRIES):
-        ping = Ping(stream, sample, 0, 1, time.time_ns(), near.port, LEAST_ASKING_BYTES, flags)
-        prober.ping(ping, door, LEAST_ASKING_BYTES)
-        prober.wait(time.monotonic() + SPACING_S)
-    prober.wait(time.monotonic() + PATIENCE_S, lambda: len(prober.came[stream]) == TRIES)
-    back = sum(came.door is door for came in prober.came[stream])
-    report = prober.report(stream)
-    arrived = report.received if report else back or None
-    answered = report.answered if report else back
-    use, far_port = str(KINDS[door]), prober.port_of(door)
-    real = bool(prober.welcome.real_ports >> door & 1)
+    firewall cannot take them for the answers that they are: middleware's datagrams are none either.
+    Where nothing gets there to be answered, answers are asked for by another port."""
+    there = {door: _Tried.of(prober, door, door) for door in Door}
+    open_doors = [door for door, tried in there.items() if tried.arrived]
+    back = {
+        door: tried if tried.answered or not open_doors else _Tried.of(prober, open_doors[0], door)
+        for door, tried in there.items()
+    }
+    real = prober.welcome.real_ports
     return (
-        PortCheck(use, far_port, real, door.group, TRIES, arrived),
-        PortCheck(use, near.port, near.real, door.group, answered, back if answered else None),
+        tuple(
+            PortCheck(str(KINDS[d]), prober.port_of(d), bool(real >> d & 1), d.group, TRIES, there[d].arrived)
+            for d in Door
+        ),
+        tuple(
+            PortCheck(
+                str(KINDS[d]),
+                prober.doors[d].port,
+                prober.doors[d].real,
+                d.group,
+                back[d].answered,
+                back[d].back if back[d].answered else None,
+            )
+            for d in Door
+        ),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """Requests to one of the server's ports, answered to one of ours."""
+
+    arrived: int | None  # None: nobody could tell
+    answered: int
+    back: int
+
+    @classmethod
+    def of(cls, prober: Prober, door: Door, home: Door) -> _Tried:
+        stream = prober.stream()
+        flags = Flag.FRESH | (Flag.GROUP if home.group else Flag.NONE)
+        number = prober.doors[home].port
+        for sample in range(TRIES):
+            ping = Ping(stream, sample, 0, 1, time.time_ns(), number, LEAST_ASKING_BYTES, flags)
+            prober.ping(ping, door, LEAST_ASKING_BYTES)
+            prober.wait(time.monotonic() + SPACING_S)
+        prober.wait(time.monotonic() + PATIENCE_S, lambda: len(prober.came[stream]) == TRIES)
+        back = sum(came.door is home for came in prober.came[stream])
+        report = prober.report(stream)
+        if report is None:
+            return cls(back or None, back, back)
+        return cls(report.received, report.answered, back)
 
 
 def working_path(prober: Prober, there: Iterable[PortCheck], back: Iterable[PortCheck]) -> Path | None:
@@ -142,7 +165,7 @@ def _passes_there(prober: Prober, path: Path, size: int, whole: bool, tries: int
 def _passes_back(prober: Prober, path: Path, size: int, whole: bool, tries: int) -> bool | None:
     """None where not even the requests get there."""
     stream = prober.stream()
-    flags = path.flags | (Flag.WHOLE | Flag.FRESH if whole else Flag.NONE)
+    flags = path.flags | (Flag.WHOLE if whole else Flag.NONE)
     for sample in range(tries):
         ping = Ping(stream, sample, 0, 1, time.time_ns(), path.reply_port, size, flags)
         prober.ping(ping, path.door, size)

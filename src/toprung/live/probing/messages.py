@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntFlag
 from struct import Struct
@@ -244,19 +245,20 @@ def _fields(body: Body) -> tuple[Any, ...]:
 
 def _body(kind: type[Body], fields: tuple[Any, ...], flags: int, rest: bytes) -> Body | None:
     """A body from its fields; None where they contradict each other."""
+    build: Callable[..., Body] = kind
     if kind is Ping:
         part, parts = fields[2:4]
-        return Ping(*fields, flags=Flag(flags)) if part < parts and flags <= ALL_FLAGS else None
+        return build(*fields, Flag(flags)) if part < parts and flags <= ALL_FLAGS else None
     if kind is Welcome:
         *known, count, letters = fields
         if count > MOST_ADDRESSES or letters > MOST_NAME_BYTES or len(rest) < 4 * count + letters:
             return None
         places = tuple(".".join(map(str, rest[4 * i : 4 * i + 4])) for i in range(count))
         name = rest[4 * count : 4 * count + letters].decode(errors="replace")
-        return Welcome(*known, addresses=places, name=name)
+        return build(*known, places, name)
     if kind is Beacon:
         since, count = fields
         if count > MOST_HEARD or len(rest) < count * _HEARD.size:
             return None
         return Beacon(since, tuple(_HEARD.iter_unpack(rest[: count * _HEARD.size])))
-    return kind(*fields)
+    return build(*fields)

@@ -91,7 +91,7 @@ class Prober:
         self.first = first_keys(key)
         self.doors = doors
         self.receiver = Receiver()
-        self.out = sending_socket(False)
+        self.out = sending_socket()
         multicast_from(self.out, target.nic.address)
         self.waiting = selectors.DefaultSelector()
         self.waiting.register(self.out, selectors.EVENT_READ, None)

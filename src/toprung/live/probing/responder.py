@@ -199,7 +199,7 @@ class Responder:
         body = message.body
         assert isinstance(body, Hello)
         session = self.by_nonce.get(body.nonce)
-        if ".".join(map(str, body.target)) not in self.own:
+        if message.size_bytes < messages.HELLO_BYTES or ".".join(map(str, body.target)) not in self.own:
             return self._silence()
         if session is None:
             session = self._opened(body, arrival, now)
@@ -214,7 +214,7 @@ class Responder:
         heard.group += arrival.door.group
         heard.unicast += not arrival.door.group
         octets = messages.sealed(session.welcome, self.first.answering, session.name)
-        if len(octets) > message.size_bytes or not self._allowed(len(octets), now):
+        if not self._allowed(len(octets), now):
             return None
         return Answer(octets, arrival.host, arrival.port, _plain(arrival.door))
 

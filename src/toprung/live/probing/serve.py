@@ -27,6 +27,7 @@ from toprung.live.probing.sockets import (
     nics,
     open_doors,
     sending_socket,
+    set_whole,
 )
 from toprung.model.probe import Caller, Party, Served
 from toprung.wire.ports import LAST_PORT, port
@@ -53,7 +54,7 @@ class Server:
         self.order = order
         self.doors = doors
         self.own = own
-        self.senders = {whole: sending_socket(whole) for whole in (False, True)}
+        self.sender = sending_socket()
         self.receiver = Receiver()
         self.responder = Responder(
             order.key,
@@ -82,6 +83,21 @@ class Server:
             seconds=limits.session_s,
             addresses=tuple(n.address for n in self.own),
             name=socket.gethostname(),
+        )
+
+    @property
+    def addresses(self) -> tuple[str, ...]:
+        """Where it can be reached, loopback left out if there is more."""
+        outside = tuple(n.address for n in self.own if not n.address.startswith("127."))
+        return outside or tuple(n.address for n in self.own)
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        """Its ports in words."""
+        return tuple(
+            f"{KINDS[door]}: port {o.port}"
+            + ("" if o.real else ", standing in for the domain's, which is taken")
+            for door, o in self.doors.items()
         )
 
     def run(self, say: Callable[[str], None]) -> str:
@@ -120,8 +136,7 @@ class Server:
     def close(self) -> None:
         for opened in self.doors.values():
             opened.socket.close()
-        for sender in self.senders.values():
-            sender.close()
+        self.sender.close()
 
     def _drain(self, source: socket.socket, door: Door) -> None:
         for _ in range(AT_ONCE):
@@ -134,7 +149,8 @@ class Server:
                 self._send(answer)
 
     def _send(self, answer: Answer) -> None:
-        sender = self.senders[answer.whole] if answer.door is None else self.doors[answer.door].socket
+        sender = self.sender if answer.door is None else self.doors[answer.door].socket
+        set_whole(sender, answer.whole)
         target = (answer.host, answer.port)
         if answer.group:
             nic = self._nic(answer.host)
@@ -150,7 +166,8 @@ class Server:
 
     def _send_beacons(self, now: Moment) -> None:
         octets = self.responder.beacon(now)
-        sender = self.senders[False]
+        sender = self.sender
+        set_whole(sender, False)
         for nic in self.own:
             with suppress(OSError):
                 multicast_from(sender, nic.address)

@@ -32,6 +32,7 @@ SAME_CLOCK_NS = 2_000_000  # the kernel's stamps within so much of the program's
 IP_MTU_DISCOVER = 10
 PMTUDISC_PROBE = 3  # never fragment, whatever is known of the path
 PMTUDISC_OMIT = 5  # fragment at the interface's MTU, whatever is known of the path
+IP_MTU = 14
 IP_MULTICAST_ALL = 49
 SO_RXQ_OVFL = 40
 SO_TIMESTAMPNS = 35
@@ -146,16 +147,25 @@ def _group_door(number: int, joined: tuple[str, ...]) -> Opened:
     return opened
 
 
-def sending_socket(whole: bool) -> socket.socket:
-    """From a port of its own.  whole: never fragmented (EMSGSIZE above the interface's MTU)."""
+def learned_mtu(host: str) -> int | None:
+    """The MTU that the kernel knows of the way to a host: the interface's, or less if a router said so."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        try:
+            asking.connect((host, 9))
+            return asking.getsockopt(socket.IPPROTO_IP, IP_MTU)
+        except OSError:
+            return None
+
+
+def sending_socket() -> socket.socket:
+    """From a port of its own."""
     made = _plain_socket()
-    set_whole(made, whole)
     made.bind(("", 0))
     return made
 
 
 def set_whole(to: socket.socket, whole: bool) -> None:
-    """Whether what it sends may be fragmented."""
+    """Whether what it sends stays in one packet (EMSGSIZE above the interface's MTU) or may be fragmented."""
     to.setsockopt(socket.IPPROTO_IP, IP_MTU_DISCOVER, PMTUDISC_PROBE if whole else PMTUDISC_OMIT)
 
 
