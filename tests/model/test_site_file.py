@@ -67,7 +67,8 @@ loops:
 vehicles:
   cart: {top_speed: 0.45 m/s, braking: 0.8 m/s^2, margin: 0.10 m, watchdog: 500 ms, track: 0.30 m}
 power:
-  cart: {capacity: 60 Wh, loads: {drive: 14 W, compute: 9 W}, reserve: 20 %, dock_power: 30 W}
+  cart: {capacity: 60 Wh, loads: {drive: 14 W, compute: 9 W}, reserve: 20 %, dock_power: 30 W,
+    peukert: 1.1, rated: 5 h, farthest: 60 m, speed: 0.3 m/s}
 fleets:
   cart: {copies: 1, of: [base, brain]}
 """
@@ -124,6 +125,8 @@ def test_loops_vehicles_and_power_are_read():
     assert cart.wheel_diameter_m is None
     (power,) = site.power
     assert (power.capacity_wh, power.reserve, power.dock_power_w) == (60.0, 0.2, 30.0)
+    assert (power.peukert, power.rated_ns) == (1.1, 18_000_000_000_000)
+    assert (power.farthest_m, power.speed_m_per_s) == (60.0, 0.3)
     assert {load.name: load.power_w for load in power.loads} == {"drive": 14.0, "compute": 9.0}
     assert site.fleets[0].copies == (("base", "brain"),)
 

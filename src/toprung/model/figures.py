@@ -84,6 +84,9 @@ class PowerFigures:
     run_time_s: float | None = None  # from full to the reserve
     charge_time_s: float | None = None  # from the reserve to full, in the dock
     dock_share: float | None = None  # of the time that is spent in the dock
+    home_wh: float | None = None  # to come home from the farthest point
+    home_time_s: float | None = None
+    home_covered: bool | None = None  # whether the reserve lasts for that
 
 
 @dataclass(frozen=True, slots=True)

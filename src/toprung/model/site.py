@@ -252,13 +252,21 @@ class PowerLoad:
 
 @dataclass(frozen=True, slots=True)
 class Power:
-    """A battery and what draws on it.  `reserve` is the fraction that must be left."""
+    """A battery and what draws on it.  `reserve` is the fraction that must be left.
+
+    `rated_ns` is the discharge time at which the capacity is stated, `peukert` the exponent by which
+    less comes out of it in less time; `farthest_m` is the way home from the farthest point.
+    """
 
     name: str
     capacity_wh: float | None = None
     loads: tuple[PowerLoad, ...] = ()
     reserve: float | None = None
     dock_power_w: float | None = None
+    peukert: float | None = None
+    rated_ns: int | None = None
+    farthest_m: float | None = None
+    speed_m_per_s: float | None = None  # on the way home
 
 
 @dataclass(frozen=True, slots=True)

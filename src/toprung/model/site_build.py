@@ -114,7 +114,17 @@ def _vehicle(name: str, e: entries.VehicleEntry) -> nouns.Vehicle:
 
 def _power(name: str, e: entries.PowerEntry) -> nouns.Power:
     loads = tuple(nouns.PowerLoad(n, w) for n, w in e.loads.items())
-    return nouns.Power(name, e.capacity, loads, e.reserve, e.dock_power)
+    return nouns.Power(
+        name,
+        e.capacity,
+        loads,
+        e.reserve,
+        e.dock_power,
+        peukert=e.peukert,
+        rated_ns=e.rated,
+        farthest_m=e.farthest,
+        speed_m_per_s=e.speed,
+    )
 
 
 def _fleet(name: str, e: entries.FleetEntry) -> nouns.Fleet:

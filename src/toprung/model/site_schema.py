@@ -134,6 +134,7 @@ Addresses = Annotated[list[Address], BeforeValidator(_listed), _one_or_list(_WIT
 Partition = Annotated[str, _TEXT]
 Partitions = Annotated[list[Partition], BeforeValidator(_listed), _one_or_list({"type": "string"})]
 Count = Annotated[int, Field(ge=1, le=10_000_000)]
+Exponent = Annotated[float, Field(ge=1, le=2)]
 
 
 class Entry(BaseModel):
@@ -325,6 +326,10 @@ class PowerEntry(Entry):
     loads: dict[Name, Watts] = {}
     reserve: Share | None = None
     dock_power: Watts | None = None
+    peukert: Exponent | None = None
+    rated: Duration | None = None
+    farthest: Length | None = None
+    speed: Speed | None = None
 
 
 class FleetEntry(Entry):

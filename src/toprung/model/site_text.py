@@ -207,6 +207,10 @@ def _power(p: nouns.Power) -> Data:
         loads={x.name: written(x.power_w, units.POWER) for x in p.loads} or None,
         reserve=_in(p.reserve, units.SHARE),
         dock_power=_in(p.dock_power_w, units.POWER),
+        peukert=p.peukert,
+        rated=_in(p.rated_ns, units.TIME),
+        farthest=_in(p.farthest_m, units.LENGTH),
+        speed=_in(p.speed_m_per_s, units.SPEED),
     )
 
 
