@@ -21,15 +21,6 @@ import yaml
 from toprung.model.site import Middleware
 
 
-class Answers(NamedTuple):
-    """What keeps one reliable writer -> reader stream reliable at one rate, without loss.  Per sample."""
-
-    rate_hz: float
-    carried: float  # heartbeats inside the sample's own message
-    alone: float  # heartbeats in a message of their own
-    acknacks: float  # of one reader
-
-
 @dataclass(frozen=True, slots=True)
 class DataPhase:
     """How samples of user topics travel; all sizes are bytes of the UDP payload.
@@ -39,23 +30,26 @@ class DataPhase:
     submessage.  One that goes to several readers at once may lack INFO_DST.
     """
 
-    fragment_bytes: int  # payload in one fragment; a greater sample goes as DATA_FRAG
-    fragments_per_message: int  # in one DATA_FRAG submessage
-    message_bytes: int  # greatest RTPS message seen
+    fragment_bytes: int  # payload in one fragment
+    fragments_per_message: int  # in one DATA_FRAG submessage; a sample that this holds goes whole, as DATA
+    message_bytes: int  # greatest RTPS message; what no longer fits goes in the next
     header_bytes: int
     header_to_many_bytes: int
     fragment_header_bytes: int  # around the fragments in a sample's first message
     fragment_header_next_bytes: int  # and in its further messages
     heartbeat_frag_bytes: int  # added to each but the last of these by a reliable writer
-    heartbeat_bytes: int  # added to a sample's (last) message, where `Answers.carried`
-    heartbeat_message_bytes: int
+    heartbeat_bytes: int  # in a sample's message
+    heartbeat_message_bytes: int  # alone
     acknack_message_bytes: int
-    multicast_from_machines: int | None  # so many remote machines with readers are served by one multicast
-    answers: tuple[Answers, ...] = ()  # by rate, ascending; of a writer that keeps its last 16 samples
-
-    def answers_at(self, rate_hz: float) -> Answers:
-        """The measured row of the nearest rate (by ratio)."""
-        return min(self.answers, key=lambda row: max(row.rate_hz / rate_hz, rate_hz / row.rate_hz))
+    announces_multicast: bool  # readers do, for samples
+    multicast_from: int  # so many reading participants with such an address on one link, own machine included
+    every_address: bool  # a copy, and a reader's answer, goes to each announced address of the other side
+    heartbeat_always: bool  # in each sample's last message
+    answered_after_s: float | None  # a sample that comes so long after the one before demands an answer
+    heartbeat_period_s: float | None  # alone; answered where something is not acknowledged
+    heartbeat_after_bytes: int | None  # in a sample's message, after so many bytes of samples; and always
+    # where the writer's history is full of unacknowledged samples, or the sample goes in fragments
+    answer_delay_s: float  # a reader's one answer to all that comes within
 
 
 Groups = tuple[tuple[str, ...], ...]  # builtin writers; those of one group share a message
@@ -139,13 +133,12 @@ def _read(middleware: Middleware) -> Profile:
     text = (files("toprung.forecast") / "profiles" / f"{middleware.value}.yaml").read_text("utf-8")
     said = yaml.load(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
     data = dict(said["data"])
-    answers = tuple(Answers(*row) for row in data.pop("answers"))
     return Profile(
         middleware,
         said["library"],
         said["measured"],
         said["vendor"],
-        DataPhase(**data, answers=answers),
+        DataPhase(**data),
         Rules(**{name: _frozen(value) for name, value in said["discovery"].items()}),
         _parameters(said["parameters"]),
     )
