@@ -10,6 +10,8 @@ import json
 import os
 import shutil
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 PREFIX = "toprung-rehearsal-"
@@ -17,11 +19,16 @@ MARKER = "owner.json"
 _START_TIME = 19  # field of /proc/PID/stat after the name, counted from zero
 
 
-def new_folder() -> Path:
-    """A temporary folder with our marker."""
+@contextmanager
+def temporary_folder() -> Iterator[Path]:
+    """A folder with our marker, removed afterwards."""
+    remove_leftovers()
     folder = Path(tempfile.mkdtemp(prefix=PREFIX))
-    (folder / MARKER).write_text(json.dumps(_process(os.getpid())))
-    return folder
+    try:
+        (folder / MARKER).write_text(json.dumps(_process(os.getpid())))
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def remove_leftovers() -> list[Path]:

@@ -2,7 +2,7 @@
 
     with Rehearsal(plan) as rehearsal:
         rehearsal.wait()
-        observed = observe(site, rehearsal.captures())
+        observed = observe(site, rehearsal.words())
     rehearsal.counts()
 
 Everything it made is gone afterwards, in whatever way it ends.
@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import json
 import random
-import shutil
 import signal
 import subprocess
 import sys
@@ -24,8 +23,9 @@ from functools import partial
 from pathlib import Path
 
 from toprung.errors import RehearseError
+from toprung.live.reading import CaptureWord
 from toprung.rehearse.ether import Ether
-from toprung.rehearse.leftovers import new_folder, remove_leftovers
+from toprung.rehearse.leftovers import temporary_folder
 from toprung.rehearse.machines import Machine, end, hold, missing, spawn
 from toprung.rehearse.network import configure, links_of
 from toprung.rehearse.peers import Counts, Peer, lacks, merged, start_peer, start_server, stop_peers
@@ -91,6 +91,10 @@ class Rehearsal:
         """Every recorded machine's capture, as far as it has come."""
         return dict(self._captures)
 
+    def words(self) -> list[CaptureWord]:
+        """The captures as `toprung.live.reading.observe` takes them."""
+        return [CaptureWord(machine, str(path)) for machine, path in self._captures.items()]
+
     def counts(self) -> dict[str, Counts]:
         """What each participant counted itself, by name and topic."""
         return merged(self.running()) if self._counts is None else self._counts
@@ -106,7 +110,6 @@ class Rehearsal:
     def __enter__(self) -> Rehearsal:
         if why := lacking(self.plan):
             raise RehearseError("the site cannot run here", "rehearsal", why)
-        remove_leftovers()
         self._held = ExitStack()
         try:
             self._begin()
@@ -121,9 +124,7 @@ class Rehearsal:
     def _begin(self) -> None:
         """Make everything; what is made is let go in the opposite order."""
         plan, held = self.plan, self._held
-        self.folder = self._wanted or new_folder()
-        if self._wanted is None:
-            held.callback(shutil.rmtree, self.folder, ignore_errors=True)
+        self.folder = self._wanted or held.enter_context(temporary_folder())
         self.folder.mkdir(parents=True, exist_ok=True)
         for name in plan.machines:
             self.machines[name] = hold(name)

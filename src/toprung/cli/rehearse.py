@@ -1,0 +1,140 @@
+"""toprung rehearse: the site as real DDS traffic on this machine, with faults on request."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from toprung.model.site import Site
+    from toprung.rehearse.faults import Fault
+    from toprung.rehearse.result import Rehearsed
+    from toprung.rehearse.specs import Plan
+
+PEERS = ("as-declared", "cyclone", "fast")
+MOST_S = 3600.0
+
+_ABOUT = """Runs the site on this machine: a network namespace for each machine, real DDS for each
+participant, links with the declared rate, delay, loss and air time. Captures of all machines are read
+while it runs, and the ladder climbs. Break something on purpose with --fault, and see whether the
+diagnosis names it; `--fault help` lists the faults.
+
+Needs Linux and root, touches no network interface of this machine, and leaves nothing behind."""
+
+_EXAMPLE = """examples:
+  sudo toprung rehearse site.yaml
+  sudo toprung rehearse site.yaml --for 15s --fault multicast-dropped:air --keep run1
+  sudo toprung rehearse site.yaml --peers cyclone --json > seen.json
+
+exit status: 0 no findings, 1 findings, 2 bad input or usage; a note is no finding"""
+
+
+def add_parser(commands: Any) -> None:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        "rehearse",
+        help="the site as real DDS traffic on this machine, with faults on request",
+        description=_ABOUT,
+        epilog=_EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("site", metavar="SITE", help="site file")
+    parser.add_argument(
+        "--fault", action="append", default=[], metavar="SPEC", help="KIND:SUBJECT[,key=value...][@SECONDS]"
+    )
+    parser.add_argument("--for", dest="seconds", default="20 s", metavar="TIME", help="how long (20 s)")
+    parser.add_argument("--peers", choices=PEERS, default=PEERS[0], help="the DDS library that runs")
+    parser.add_argument("--keep", metavar="DIR", help="keep captures, site and counts in a new folder")
+    parser.add_argument("--json", action="store_true", help="print JSON (version 1) instead of text")
+    parser.set_defaults(run=run)
+
+
+def run(words: argparse.Namespace) -> int:
+    """Exit status 1 where something stops or hurts."""
+    from toprung.cli.inputs import read_site
+    from toprung.rehearse.faults import fault_help, parse_fault
+    from toprung.rehearse.plan import plan_of
+
+    if "help" in words.fault:
+        sys.stdout.write(fault_help() + "\n")
+        return 0
+    site = read_site(words.site)
+    plan = plan_of(site, seconds=_seconds(words.seconds), peers=words.peers)
+    faults = [parse_fault(fault, site) for fault in words.fault]
+    for fault in faults:
+        fault.apply(plan)
+    if words.keep:
+        _check_new(words.keep)
+    rehearsed = _rehearse(site, plan, faults, words)
+    _say(rehearsed, words.json)
+    return 1 if rehearsed.observed.has_findings else 0
+
+
+def _seconds(written: str) -> float:
+    from toprung.cli.quantities import seconds
+    from toprung.errors import UsageError
+
+    value = seconds(written, "--for")
+    if not 0 < value <= MOST_S:
+        raise UsageError("a rehearsal takes up to an hour", f"--for {written}", "a time like 20s")
+    return value
+
+
+def _rehearse(site: Site, plan: Plan, faults: list[Fault], words: argparse.Namespace) -> Rehearsed:
+    from toprung.cli.rehearsing import Screen
+    from toprung.forecast.forecast import forecast
+    from toprung.live.reading import observe
+    from toprung.rehearse.leftovers import temporary_folder
+    from toprung.rehearse.result import Rehearsed, counted, judged
+    from toprung.rehearse.run import Rehearsal
+
+    with temporary_folder() as folder:
+        with Rehearsal(plan, folder) as rehearsal:
+            Screen(site, rehearsal).watch()
+        captures = rehearsal.words()
+        observed = observe(site, captures)
+        if words.keep:
+            _keep(Path(words.keep), folder, words.site, rehearsal.counts())
+    return Rehearsed(observed, forecast(site), counted(site, rehearsal.counts()), judged(faults, observed))
+
+
+def _check_new(path: str) -> None:
+    from toprung.errors import UsageError
+
+    folder = Path(path)
+    if folder.exists() and not (folder.is_dir() and not any(folder.iterdir())):
+        raise UsageError("it is there already, and not empty", path, "a new folder would be right")
+
+
+def _keep(target: Path, folder: Path, site: str, counts: dict[str, Any]) -> None:
+    """Captures, the site file, what the peers counted, and their logs."""
+    import json
+    import shutil
+
+    from toprung.errors import UsageError
+
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        for pattern in ("*.pcapng", "*.log"):
+            for path in folder.glob(pattern):
+                shutil.copyfile(path, target / path.name)
+        shutil.copyfile(site, target / "site.yaml")
+        (target / "counts.json").write_text(json.dumps(counts, indent=1) + "\n")
+    except OSError as error:
+        raise UsageError((error.strerror or "cannot be written").lower(), str(target), "a folder") from None
+
+
+def _say(rehearsed: Rehearsed, as_json: bool) -> None:
+    if as_json:
+        import json
+
+        from toprung.pictures.rehearsal_text import rehearsal_json
+
+        sys.stdout.write(json.dumps(rehearsal_json(rehearsed), indent=1) + "\n")
+        return
+    from toprung.cli.output import style_of
+    from toprung.pictures.rehearsal_text import rehearsal_text
+
+    sys.stdout.write(rehearsal_text(rehearsed, style_of(sys.stdout)))
