@@ -5,7 +5,7 @@ from __future__ import annotations
 from toprung.diagnose.pair import Pair
 from toprung.diagnose.passage import Passage, reach, reachable
 from toprung.diagnose.scene import Scene
-from toprung.model.picture import Mark, Neighbour
+from toprung.model.picture import Mark, Neighbour, Notice, NoticeKind
 from toprung.model.site import Pass
 from toprung.model.verdict import Verdict, broken
 
@@ -15,7 +15,7 @@ def duplicate_address(pair: Pair) -> Verdict | None:
     hosts = scene.hosts(pair.there.sender) | scene.hosts(pair.there.receiver)
     for view in range(len(scene.picture.views)):
         for host in sorted(hosts):
-            seen = _neighbours(scene, view, host)
+            seen = _neighbours(scene, view, host) or _claims(scene, view, host)
             if len({n.hardware for n in seen}) < 2:
                 continue
             return broken(
@@ -36,6 +36,26 @@ def _neighbours(scene: Scene, view: int, host: str) -> list[Neighbour]:
     here = [n for n in scene.picture.neighbours if n.view == view]
     own = {n.hardware for n in here if n.address in _own(scene, view)}
     return [n for n in here if n.address == host and n.hardware not in own]
+
+
+def _claims(scene: Scene, view: int, host: str) -> list[Neighbour | Notice]:
+    """Who sends from an address of the capturing machine, and who else announces that it is its own.
+
+    Only the owner of an address asks for it from itself (RFC 5227, 1.1 and 2.3), and it does so by the
+    hardware that it sends with.
+    """
+    if host not in _own(scene, view):
+        return []
+    here = [n for n in scene.picture.neighbours if n.view == view and n.address in _own(scene, view)]
+    strange = [
+        n
+        for n in scene.picture.notices
+        if n.view == view
+        and n.kind is NoticeKind.ARP_REQUEST
+        and n.source == n.about == host
+        and n.hardware not in {own.hardware for own in here}
+    ]
+    return [*(n for n in here if n.address == host), *strange] if strange else []
 
 
 def _own(scene: Scene, view: int) -> frozenset[str]:

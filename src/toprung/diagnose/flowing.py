@@ -36,13 +36,21 @@ def judge_flowing(scene: Scene, case: Case) -> Verdict:
     for check in CHECKS:
         if (verdict := check(scene, case, found)) is not None:
             return verdict
-    return HELD if _flows(case, found) else UNSEEN
+    return HELD if _flows(scene, case, found) else UNSEEN
 
 
-def _flows(case: Case, found: Delivery) -> bool:
-    return (found.came is not None and found.came.whole > 0) or (
-        found.left is not None and found.acknowledged
-    )
+def _flows(scene: Scene, case: Case, found: Delivery) -> bool:
+    sample = found.came or (found.left if found.acknowledged else None)
+    return sample is not None and sample.whole > 0 and not _ceases(scene, case, sample)
+
+
+def _ceases(scene: Scene, case: Case, samples: Samples) -> bool:
+    """Whether the samples end long before others in the same capture do: how it went on does not show."""
+    rate = case.declared.rate_hz
+    everybody = range(len(scene.picture.participants))
+    until = scene.last_sign_ns(everybody, samples.view) or 0
+    silent_s = (until - samples.tally.last.time_ns) / 1e9
+    return rate is not None and silent_s > max(SILENT_S, PERIODS_EXPECTED / rate)
 
 
 # more writers than the site wants

@@ -89,11 +89,13 @@ def _silence_s(scene: Scene, end: End, last: Mark) -> float:
 def _fate(scene: Scene, index: int, seen: Participant, silent_s: float, last: Mark) -> Fate:
     if seen.goodbye is not None and seen.last_heard.time_ns <= seen.goodbye.time_ns + 1_000_000_000:
         return Fate.LEFT if silent_s > NEIGHBOURLY_S else Fate.ALIVE
+    pause = _longest_pause_s(scene, index, seen)
+    lapses = bool(seen.lease_ns) and pause * 1e9 > (seen.lease_ns or 0)
     if silent_s > max(SILENCE_S, PERIODS * _period_s(scene, index, seen)):
+        if lapses and silent_s <= pause:
+            return Fate.LAPSED  # it has been silent for as long before, and came back
         return Fate.LOST if _machine_lives(scene, index, last) else Fate.UNKNOWN
-    if seen.lease_ns and _longest_pause_s(scene, index, seen) * 1e9 > seen.lease_ns:
-        return Fate.LAPSED
-    return Fate.ALIVE
+    return Fate.LAPSED if lapses else Fate.ALIVE
 
 
 def _period_s(scene: Scene, index: int, seen: Participant) -> float:

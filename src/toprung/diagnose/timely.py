@@ -121,8 +121,19 @@ def _bursty(scene: Scene, end: End, bearable_s: float) -> Samples | None:
     """Samples that already leave the end's own machine in bursts, with pauses longer than bearable."""
     views = scene.views_at(end.machine)
     left = [s for s in scene.samples_from(end.lives) if s.view in views and s.outgoing is not False]
+    if not views:
+        left = [s for s in scene.samples_from(end.lives) if _as_written(scene, s, bearable_s)]
     uneven = [s for s in left if held_up(s, bearable_s)]
     return max(uneven, key=lambda s: s.between.count if s.between else 0, default=None)
+
+
+def _as_written(scene: Scene, came: Samples, bearable_s: float) -> bool:
+    """Whether samples came as evenly as they were written: each as old as the others on arrival, nothing
+    missing.  What holds them up on the way makes some of them older."""
+    here = scene.cast.view_machine(came.view)
+    meant = here is not None and came.destination in scene.hosts(here)
+    age = came.age
+    return meant and not came.missing and age is not None and age.most - age.least < bearable_s / 2
 
 
 def _overload_verdict(scene: Scene, end: End, pauses: Spread, since: Mark) -> Verdict:

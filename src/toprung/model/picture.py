@@ -293,6 +293,7 @@ class Notice:
     about: str  # the address asked for, or the destination that could not be reached
     port: int  # destination port of the datagram that an ICMP message quotes; 0: none
     tally: Tally
+    hardware: str = ""  # of an ARP message's sender: "aa:bb:cc:dd:ee:ff"
 
 
 @dataclass(frozen=True, slots=True)
