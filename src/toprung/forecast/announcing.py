@@ -142,21 +142,19 @@ class Sizes:
         """A participant's announcement."""
         return self.message(self.data("spdp", payload), addressed=self.profile.rules.lively)
 
-    def heartbeats(self, groups: Groups, addressed: bool = True) -> tuple[int, int]:
+    def heartbeats(self, groups: Groups, addressed: bool = True) -> tuple[float, float]:
         """(datagrams, bytes) of heartbeats of builtin writers, one message a group."""
         return self._each(groups, lambda w: messages.heartbeat(EntityId.UNKNOWN, w, 1, 1, 1), addressed)
 
-    def acknacks(self, groups: Groups, missing: int = 0) -> tuple[int, int]:
+    def acknacks(self, groups: Groups, missing: int = 0) -> tuple[float, float]:
         """(datagrams, bytes) of answers, of which so many ask for samples by a bitmap."""
         count, size = self._each(groups, lambda w: messages.acknack(EntityId.UNKNOWN, w, 1, (), 1), True)
         return count, size + 4 * missing  # one word of bitmap each (DDSI-RTPS 2.5, 9.4.2.6)
 
-    def _each(self, groups: Groups, make: Callable[[int], bytes], addressed: bool) -> tuple[int, int]:
-        size = sum(
-            self.message(*(make(WRITERS[writer]) for writer in group), addressed=addressed)
-            for group in groups
-        )
-        return len(groups), size
+    def _each(self, groups: Groups, make: Callable[[int], bytes], addressed: bool) -> tuple[float, float]:
+        sizes = [self.message(*(make(WRITERS[w]) for w in group), addressed=addressed) for group in groups]
+        more = (self.profile.rules.split - 1) * sum(len(group) > 1 for group in groups)
+        return len(groups) + more, sum(sizes) + more * self.message(addressed=addressed)
 
     def liveliness(self) -> int:
         """A participant's word that it lives, with its heartbeat."""

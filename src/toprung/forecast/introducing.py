@@ -1,10 +1,11 @@
-"""The phases of the discovery exchange, each a sum over pairs: announcing, meeting, introducing, confirming."""
+"""The phases of the discovery exchange, each a sum over pairs: announce, meet, introduce, confirm."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from toprung.forecast.company import Floats
+from toprung.forecast.announcing import Sizes
+from toprung.forecast.company import Bools, Floats
 from toprung.forecast.exchange import WINDOW_S, Exchange, Size
 from toprung.forecast.ledger import Ledger, Matrix
 from toprung.forecast.profile import Groups, Rules
@@ -90,7 +91,7 @@ def meet(exchange: Exchange) -> None:
     for kind, s in enumerate((1.0, mean)):
         ledger.received[kind] += (heard @ hot) * s
     ledger.probe(met @ hot + hot * own[:, None], probing, (ports, ports * exchange.announcement))
-    turns = (pairs.met.sum(0) + 1) / 2 * eager
+    turns = (own + eager) / 2
     ledger.from_newcomer(pairs.up, (turns, turns * exchange.announcement))
 
 
@@ -119,14 +120,14 @@ def greet(exchange: Exchange) -> None:
     asked = exchange.size(lambda s, r: s.acknacks(r.asks))
     rests = exchange.rows(lambda r: r.rest_s > 0)
     missed = np.maximum(pairs.first, exchange.missed) * rests[:, None] * pairs.heartbeat
-    missed = pairs.up * (missed + (1 - pairs.heartbeat))
+    missed = (pairs.up * (missed + (1 - pairs.heartbeat))).astype("f4")
     ledger.from_newcomer(missed, asked)
     ledger.to_newcomer(missed, full)
     company = exchange.company
     here = (company.machine[:, None] == company.machine[None, :]) & company.meets
     alone = ~np.triu(here, 1).any(0)
     later = np.where(alone, 1 - 1 / np.maximum(1, pairs.up.sum(0)), 1.0) * rests
-    ledger.to_newcomer(pairs.up * later[None, :], asked)
+    ledger.to_newcomer((pairs.up * later[None, :]).astype("f4"), asked)
     _remaining(exchange)
 
 
@@ -175,7 +176,7 @@ def introduce(exchange: Exchange) -> None:
     ledger.to_newcomer(pairs.up, alive)
 
 
-def _if(holds: bool, size: tuple[int, int]) -> tuple[int, int]:
+def _if(holds: bool, size: tuple[float, float]) -> tuple[float, float]:
     return size if holds else (0, 0)
 
 
@@ -185,14 +186,11 @@ def _confirmed(rules: Rules) -> Groups:
     return ((*writers, "pmd"),) if rules.lively else (writers,)
 
 
-def _where(which: Floats, one: Size, other: Size) -> Size:
+def _where(which: Bools, one: Size, other: Size) -> Size:
     return np.where(which, one[0], other[0]), np.where(which, one[1], other[1])
 
 
-def _empty(sizes: object, rules: Rules) -> tuple[float, float]:
-    from toprung.forecast.announcing import Sizes
-
-    assert isinstance(sizes, Sizes)
+def _empty(sizes: Sizes, rules: Rules) -> tuple[float, float]:
     if not rules.lively:
         return 0, 0
     return sizes.bulk((len(sizes.alive()),), len(sizes.beat("pmd")))

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import Any, NamedTuple
+from typing import Any
 
 import yaml
 
@@ -79,6 +79,7 @@ class Rules:
     confirms: Groups  # heartbeats while something is not acknowledged
     confirm_after_s: float
     liveliness_period_s: float | None
+    split: float  # messages, on average, for heartbeats or answers that one would hold
     digest_s: float  # between an announcement's arrival and readiness for heartbeats
     deaf_s: float  # after its first announcement a participant does not hear
 
