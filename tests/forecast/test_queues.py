@@ -12,6 +12,7 @@ from toprung.forecast.queues import (
     greatest_wait,
     markov_quantile,
     markov_wait,
+    mixed_wait,
 )
 from toprung.forecast.response import Task, any_order, busy_window, non_preemptive, preemptive
 
@@ -32,6 +33,8 @@ def test_mean_waits(busy, markov, fixed):
     """Pollaczek-Khinchine; Little's law gives the numbers in the system."""
     assert markov_wait(busy, 1) == pytest.approx(markov, abs=5e-5)
     assert fixed_wait(busy, 1) == pytest.approx(fixed, abs=5e-5)
+    assert mixed_wait(busy, busy) == pytest.approx(fixed_wait(busy, 1))  # one size: E[S^2] = s^2
+    assert mixed_wait(busy, 2 * busy) == pytest.approx(markov_wait(busy, 1))  # exponential: 2 s^2
 
 
 def test_published_examples_of_one_server():

@@ -20,6 +20,11 @@ def fixed_wait(busy: float, service_s: float) -> float:
     return inf if busy >= 1 else service_s * busy / (2 * (1 - busy))
 
 
+def mixed_wait(busy: float, moment_s: float) -> float:
+    """Mean wait before service of M/G/1: lambda E[S^2] / (2 (1 - rho)), `moment_s` being lambda E[S^2]."""
+    return inf if busy >= 1 else moment_s / (2 * (1 - busy))
+
+
 def markov_quantile(busy: float, service_s: float, share: float) -> float:
     """Time in an M/M/1 system that this share of arrivals does not exceed: exponential."""
     return inf if busy >= 1 else -log(1 - share) * service_s / (1 - busy)

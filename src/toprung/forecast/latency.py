@@ -1,0 +1,142 @@
+"""How old a sample is when its reader gets it: crossings, queues, resends, and a slow reader.
+
+Best: nothing else is on the way.  Typical: the mean.  Worst: the deterministic bound of the queues
+(network calculus), and for chance (loss, collisions) what fewer than `RARE` of the samples exceed.  A
+library's own handling, some tens of microseconds on each side, is not counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from math import inf
+
+from toprung.forecast.fragments import rounds_for
+from toprung.forecast.queues import greatest_wait, mixed_wait
+from toprung.forecast.result import Term
+
+RARE = 1e-4  # of the samples may be older than the worst
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """What one sample meets on one link.
+
+    `moment_s` is the sum over everything on the link of rate times squared time, `burst_s` the time of one
+    sample of every other stream: what may stand in the queue at once.
+    """
+
+    link: str
+    serial_s: float  # the sample itself, all its packets; on air to and from the access point
+    busy: float = 0.0  # share of the time that the link is taken
+    moment_s: float = 0.0
+    burst_s: float = 0.0
+    retry_s: float = 0.0  # rarely exceeded: tries again after collisions
+    fixed_s: float = 0.0  # propagation
+    hold_mean_s: float = 0.0  # multicast kept for the stations' next beacon
+    hold_worst_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """How a reliable writer makes good a sample that did not come whole.
+
+    `kept_s`: after so long its history has let go of the sample; a later one is the answer then.
+    """
+
+    loss: float  # of a sample at its first try
+    rounds: float  # mean number of tries, the first included
+    round_s: float  # mean time of one more: until it is noticed, asked for and sent again
+    round_worst_s: float
+    kept_s: float = inf
+
+
+@dataclass(frozen=True, slots=True)
+class Handling:
+    """A reader's machine that takes in so many messages a second, and no more."""
+
+    machine: str
+    message_s: float
+    messages: int  # of one sample
+    busy: float
+    burst_s: float = 0.0  # one sample of every stream that comes there
+
+
+@dataclass(frozen=True, slots=True)
+class Latency:
+    """Age of a flow's samples on arrival, with the steps that make it; infinite where a queue never empties.
+
+    `lost` is the share of the samples that never come.
+    """
+
+    best_s: float
+    typical_s: float
+    worst_s: float
+    lost: float = 0.0
+    terms: tuple[Term, ...] = ()
+
+    @property
+    def limit(self) -> Term | None:
+        """The step that takes most, in the worst case."""
+        return max(self.terms, key=lambda t: t.worst_s, default=None)
+
+
+AT_HOME = Latency(0.0, 0.0, 0.0)  # writer and reader on one machine
+
+
+def latency(
+    crossings: Iterable[Crossing],
+    *,
+    loss: float = 0.0,
+    repair: Repair | None = None,
+    handling: Handling | None = None,
+) -> Latency:
+    """The latency of one flow.  `loss`: of whole samples, where nothing repairs them."""
+    crossings = tuple(crossings)
+    steps = [step for crossing in crossings for step in _on_link(crossing)]
+    if repair is not None:
+        steps.append(_resends(repair))
+    if handling is not None:
+        steps.append(_taking_in(handling))
+    best = sum(c.serial_s + c.fixed_s for c in crossings)
+    best += handling.message_s * handling.messages if handling else 0.0
+    kept = tuple(t for t in steps if t.worst_s > 0)
+    return Latency(
+        best,
+        sum(t.typical_s for t in steps),
+        sum(t.worst_s for t in steps),
+        loss if repair is None else _given_up(repair),
+        kept,
+    )
+
+
+def _on_link(c: Crossing) -> Iterator[Term]:
+    yield Term(f"across {c.link}", c.serial_s + c.fixed_s, c.serial_s + c.fixed_s + c.retry_s)
+    waits = Term(f"queue at {c.link}", mixed_wait(c.busy, c.moment_s), greatest_wait(c.burst_s, c.busy))
+    yield Term(waits.says, min(waits.typical_s, waits.worst_s), waits.worst_s)
+    yield Term(f"held for a beacon of {c.link}", c.hold_mean_s, c.hold_worst_s)
+
+
+def _resends(r: Repair) -> Term:
+    """More rounds than the history keeps the sample for are never played."""
+    if r.loss <= 0:
+        return Term("resends", 0.0, 0.0)
+    most = rounds_for(1 - RARE, r.loss, 1)
+    worst = inf if most is None else (most - 1) * r.round_worst_s
+    typical = (r.rounds - 1) * r.round_s if r.rounds < inf else inf
+    worst = min(worst, max(r.kept_s, r.round_worst_s))
+    return Term("resends", min(typical, worst), worst)
+
+
+def _given_up(r: Repair) -> float:
+    """Share of the samples that the history lets go of before they came."""
+    tries = 1 + (int(r.kept_s / r.round_s) if 0 < r.round_s < inf and r.kept_s < inf else 10_000)
+    return float(r.loss**tries)
+
+
+def _taking_in(h: Handling) -> Term:
+    own_s = h.message_s * h.messages
+    worst = own_s + greatest_wait(h.burst_s, h.busy)
+    return Term(
+        f"{h.machine} takes it in", min(own_s + mixed_wait(h.busy, h.busy * h.message_s), worst), worst
+    )
