@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from toprung.errors import CaptureError, SiteError, ToolError, UsageError
@@ -80,6 +80,33 @@ def check_machines(captures: Iterable[CaptureWord], site: Site) -> None:
         if capture.machine is not None and capture.machine not in names:
             says = f'the site has no machine "{capture.machine}"'
             raise UsageError(says, f"{capture.machine}={capture.path}", f"would be right: {', '.join(names)}")
+
+
+def check_here(here: str | None, site: Site | None) -> None:
+    """--here names a machine of the site; without a site it may be any name."""
+    if here is None or site is None:
+        return
+    names = [m.name for m in site.machines]
+    if here not in names:
+        raise UsageError(f'the site has no machine "{here}"', "--here", f"would be right: {', '.join(names)}")
+
+
+def stand_at(captures: tuple[CaptureWord, ...], here: str | None) -> tuple[CaptureWord, ...]:
+    """The captures, with the one that nobody labelled taken on the machine `here`."""
+    if here is None:
+        return captures
+    bare = [c for c in captures if c.machine is None]
+    if len(bare) != 1:
+        raise UsageError(
+            f"{len(bare)} captures are without a machine, --here can be meant for one only",
+            f"--here {here}",
+            f"would be right: {here}=CAPTURE",
+        )
+    if any(c.machine == here for c in captures):
+        raise UsageError(
+            f"another capture is labelled {here}", f"--here {here}", "one capture a machine would be right"
+        )
+    return tuple(replace(c, machine=here) if c.machine is None else c for c in captures)
 
 
 def _split(word: str) -> tuple[str | None, str]:

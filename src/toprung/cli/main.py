@@ -12,10 +12,10 @@ import sys
 from collections.abc import Sequence
 
 from toprung import __version__
-from toprung.cli import draft, forecast, probe, read, rehearse, report, serve
+from toprung.cli import draft, forecast, listen, probe, read, rehearse, report, serve
 from toprung.errors import ToolError
 
-COMMANDS = (forecast, read, probe, rehearse, report, serve, draft)
+COMMANDS = (forecast, read, listen, probe, rehearse, report, serve, draft)
 INTERRUPTED = 130  # 128 + SIGINT, as shells count
 
 _ABOUT = """Says why a robot's DDS topics do not arrive, and what to change.

@@ -37,20 +37,24 @@ def add_parser(commands: Any) -> None:
     )
     parser.add_argument("--json", action="store_true", help="print JSON (version 1) instead of text")
     parser.add_argument("--html", metavar="FILE", help="also write a self-contained HTML page")
+    parser.add_argument(
+        "--here", metavar="MACHINE", help="the machine that the one capture without a label was taken on"
+    )
     parser.set_defaults(run=run)
 
 
 def run(words: argparse.Namespace) -> int:
     """Exit status 1 where something stops or hurts."""
-    from toprung.cli.inputs import check_machines, read_site, sort_words
+    from toprung.cli.inputs import check_machines, read_site, sort_words, stand_at
     from toprung.cli.progress import Progress
     from toprung.live.reading import observe
 
     inputs = sort_words(words.inputs, site_wanted=True)
     site = None if inputs.site is None else read_site(inputs.site)
+    captures = stand_at(inputs.captures, words.here)
     if site is not None:
-        check_machines(inputs.captures, site)
-    observed = observe(site, inputs.captures, Progress)
+        check_machines(captures, site)
+    observed = observe(site, captures, Progress)
     if words.html:
         from toprung.cli.output import write_text
         from toprung.pictures.page import page

@@ -64,11 +64,15 @@ def picture_of(
 
 def observe(site: Site | None, captures: Sequence[CaptureWord], track: Tracking | None = None) -> Observed:
     """The captures judged against the site, or by themselves."""
-    picture = picture_of(captures, site, track)
-    judged = draft(picture) if site is None else site
-    cast = recognise(judged, picture)
-    diagnosis = diagnose(judged, picture, cast)
-    return Observed(judged, site is not None, picture, cast, diagnosis.ladder, diagnosis.findings)
+    return judged(site, picture_of(captures, site, track))
+
+
+def judged(site: Site | None, picture: Picture) -> Observed:
+    """What a picture shows, judged against the site, or against the flows that it shows itself."""
+    expected = draft(picture) if site is None else site
+    cast = recognise(expected, picture)
+    diagnosis = diagnose(expected, picture, cast)
+    return Observed(expected, site is not None, picture, cast, diagnosis.ladder, diagnosis.findings)
 
 
 def _shortly_labelled(views: tuple[View, ...]) -> tuple[View, ...]:
