@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from toprung.model.picture import Spread
+from toprung.model.site import Site
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +86,7 @@ class Way:
     ports: tuple[PortCheck, ...] = ()
     unfragmented: SizeCheck | None = None
     fragmented: SizeCheck | None = None
+    learned_mtu_bytes: int | None = None  # by the sender's kernel, from routers on the way (RFC 1191)
     train: Train | None = None
     flows: tuple[FlowCheck, ...] = ()
 
@@ -142,3 +144,12 @@ class Served:
     key: str
     near: Party
     callers: tuple[Caller, ...]
+
+
+def named(site: Site | None, party: Party) -> str:
+    """What a machine is called: by the site that knows one of its addresses, by itself, by its address."""
+    if site is not None:
+        for address in party.addresses:
+            if (machine := site.machine_at(address)) is not None:
+                return machine.name
+    return party.name or party.addresses[0]

@@ -7,13 +7,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from heapq import merge
 
-from toprung.forecast.profile import DataPhase, profile_of
+from toprung.forecast.frames import Way, payloads_of
+from toprung.forecast.profile import profile_of
 from toprung.live.probing.checks import LAST_S, Path
 from toprung.live.probing.messages import LEAST_ASKING_BYTES, MOST_BYTES, Ping
 from toprung.live.probing.prober import Prober
+from toprung.model.qos import Reliability
 from toprung.model.site import DeclaredFlow, Site
 
-ENCAPSULATION_BYTES = 4  # DDSI-RTPS 2.5, 10.2: before every serialised payload
 UNSAID_HZ = 1.0  # of a flow without a declared rate
 
 
@@ -31,17 +32,6 @@ class Burst:
         return self.rate_hz * sum(self.parts_bytes)
 
 
-def parts_of(size_bytes: int, data: DataPhase) -> tuple[int, ...]:
-    """UDP payloads of one sample of this serialised size, as that library sends them."""
-    payload = size_bytes + ENCAPSULATION_BYTES
-    if payload <= data.fragment_bytes:
-        return (min(MOST_BYTES, payload + data.header_bytes),)
-    room = data.fragment_bytes * data.fragments_per_message
-    parts = [min(room, payload - start) for start in range(0, payload, room)]
-    heads = [data.fragment_header_bytes] + [data.fragment_header_next_bytes] * (len(parts) - 1)
-    return tuple(min(MOST_BYTES, part + head) for part, head in zip(parts, heads, strict=True))
-
-
 def bursts_of(site: Site, near: str, far: str) -> tuple[tuple[Burst, ...], tuple[str, ...]]:
     """The site's flows between two of its machines, and what has to be left out, in words."""
     bursts, left_out = [], []
@@ -53,7 +43,9 @@ def bursts_of(site: Site, near: str, far: str) -> tuple[tuple[Burst, ...], tuple
         if flow.size_bytes is None:
             left_out.append(f"{flow.flow}: no size is declared")
             continue
-        parts = parts_of(flow.size_bytes, profile_of(writer.middleware).data)
+        way = Way(reliable=flow.offered.qos.reliability is Reliability.RELIABLE)
+        sizes = payloads_of(flow.size_bytes, profile_of(writer.middleware).data, way)
+        parts = tuple(min(size, MOST_BYTES) for size in sizes)
         bursts.append(Burst(flow, ends[0] == near, flow.rate_hz or UNSAID_HZ, parts))
     return tuple(bursts), tuple(left_out)
 
