@@ -82,10 +82,10 @@ def _server(basis: Basis, case: Case) -> Verdict | None:
     for end in case.ends:
         if mode_of(end) is SERVER and (verdict := _absent(basis, end)) is not None:
             return verdict
-    servers = {end.discovery.server for end in case.ends if end.discovery and end.discovery.server}
-    if len(servers) < 2:
+    asked = [a for end in case.ends if mode_of(end) is SERVER for a in basis.reach.asks(end.name)]
+    if len({(a.machine, a.port) for a in asked}) < 2:
         return None
-    told = " and ".join(f"{host}:{port}" for host, port in sorted(servers))
+    told = " and ".join(sorted({f"{a.address}:{a.port}" for a in asked}))
     return broken(
         "discovery-mode",
         both(case.writer.name, case.reader.name),

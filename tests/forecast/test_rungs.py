@@ -1,0 +1,182 @@
+"""Every cause that a forecast knows, from a site that differs from a sound one in one thing."""
+
+import pytest
+
+from tests.forecast.sites import causes, climb_of, finding_of, forecast_of
+from toprung.model.causes import CAUSES
+from toprung.model.finding import Severity
+from toprung.model.ladder import Rung, State
+
+TOPICS = ("odom", "drive", "picture")
+DRIVER = "driver: {machine: base, middleware: cyclone"
+PILOT = "pilot: {machine: brain, middleware: cyclone"
+PANEL = "panel: {machine: desk, middleware: cyclone"
+FAST = ("middleware: cyclone", "middleware: fast")
+BEHIND = ("from: pilot, to: panel", "from: driver, to: panel")  # two links away
+AIR = "wlan0: 10.0.2.1/24"
+
+
+def peers(participant, *addresses):
+    return participant, f"{participant}, discovery: {{peers: [{', '.join(addresses)}]}}"
+
+
+def asks(participant, server):
+    """By a central server, which Cyclone DDS does not know."""
+    named = participant.replace("cyclone", "fast")
+    return participant, f"{named}, discovery: {{server: {server}}}"
+
+
+def everybody_asks(*servers):
+    return [asks(p, server) for p, server in zip((DRIVER, PILOT, PANEL), servers, strict=True)]
+
+
+def passing(what):
+    return "brain: {", f"brain: {{forwards: [{what}], "
+
+
+def odom(qos):
+    return "qos: {reliability: reliable}", f"qos: {{{qos}}}"
+
+
+BROKEN = {
+    "no subnet in common": (
+        [("10.0.1.2/24", "10.9.1.2/24")],
+        {"odom": "no-route", "drive": "no-route"},
+    ),
+    "a router that is none": ([BEHIND], {"picture": "no-route"}),
+    "a router without multicast": ([BEHIND, passing("unicast")], {"picture": "multicast-blocked"}),
+    "one hop of multicast": ([BEHIND, passing("unicast, multicast"), FAST], {"picture": "ttl-spent"}),
+    "greater packets than the other end takes": (
+        [(AIR, "wlan0: {address: 10.0.2.1/24, mtu: 9000 B}"), ("12 kB", "6 kB")],
+        {"picture": "mtu-hole"},
+    ),
+    "loopback only": (
+        [(PILOT, f"{PILOT}, interfaces: [lo]"), (AIR, f"lo: 127.0.0.1/8, {AIR}")],
+        dict.fromkeys(TOPICS, "loopback-only"),
+    ),
+    "tied to the cable": ([(PILOT, f"{PILOT}, interfaces: [usb0]")], {"picture": "wrong-interface"}),
+    "lists that lack each other": (
+        [peers(PANEL, "10.0.2.9"), peers(PILOT, "10.0.1.2"), peers(DRIVER, "10.0.1.1")],
+        {"picture": "peer-missing"},
+    ),
+    "a list beside multicast": ([peers(PANEL, "10.0.2.1")], {"picture": "discovery-mode"}),
+    "a server beside multicast": ([asks(PANEL, "10.0.2.1:11811")], {"picture": "discovery-mode"}),
+    "two servers": (
+        everybody_asks("10.0.1.1:11811", "10.0.1.1:11812", "10.0.2.1:11811"),
+        dict.fromkeys(TOPICS, "discovery-mode"),
+    ),
+    "a server that nobody is": (
+        everybody_asks("10.0.1.1:11811", "10.0.1.1:11811", "10.0.2.77:11811"),
+        {"picture": "server-absent"},
+    ),
+    "a server out of reach": (
+        everybody_asks(*["10.0.2.1:11811"] * 3),
+        {"odom": "server-absent", "drive": "server-absent"},
+    ),
+    "best effort offered": (
+        [odom("offered: {reliability: best_effort}, requested: {reliability: reliable}")],
+        {"odom": "qos-reliability"},
+    ),
+    "volatile offered": ([odom("requested: {durability: transient_local}")], {"odom": "qos-durability"}),
+    "a longer deadline": (
+        [odom("offered: {deadline: 200 ms}, requested: {deadline: 100 ms}")],
+        {"odom": "qos-deadline"},
+    ),
+    "a latency budget": ([odom("offered: {latency_budget: 20 ms}")], {"odom": "qos-latency-budget"}),
+    "a weaker liveliness": ([odom("requested: {liveliness: manual_by_topic}")], {"odom": "qos-liveliness"}),
+    "exclusive on one side": ([odom("offered: {ownership: exclusive}")], {"odom": "qos-ownership"}),
+    "order by source asked for": (
+        [odom("requested: {destination_order: by_source_timestamp}")],
+        {"odom": "qos-destination-order"},
+    ),
+    "group presentation asked for": (
+        [odom("requested: {presentation: group}")],
+        {"odom": "qos-presentation"},
+    ),
+    "another encoding": (
+        [odom("offered: {data_representation: xcdr2}, requested: {data_representation: xcdr1}")],
+        {"odom": "data-representation"},
+    ),
+    "another partition": (
+        [odom("offered: {partition: left}, requested: {partition: right}")],
+        {"odom": "partition"},
+    ),
+    "source order with Fast DDS": (
+        [FAST, odom("destination_order: by_source_timestamp")],
+        {"odom": "endpoint-absent"},
+    ),
+}
+
+
+@pytest.mark.parametrize("case", BROKEN)
+def test_one_thing_wrong_has_its_cause(case):
+    edits, wrong = BROKEN[case]
+    made = forecast_of(*edits)
+    assert causes(made) == dict.fromkeys(TOPICS) | wrong
+    for topic, code in wrong.items():
+        climb, finding = climb_of(made, topic), finding_of(made, topic)
+        assert (finding.code, finding.rung) == (code, CAUSES[code][0])
+        assert climb.broken_at is CAUSES[code][0]
+        assert finding.severity is not Severity.NOTE
+        assert finding.says
+        assert finding.effect
+        assert finding.remedies
+        assert finding.evidence == ()
+    assert made.has_findings
+
+
+SOUND = {
+    "nothing changed": [],
+    "a router with multicast": [BEHIND, passing("unicast, multicast")],
+    "one list is enough": [peers(PANEL, "10.0.2.1"), peers(PILOT, "10.0.1.2"), peers(DRIVER, "10.0.1.2")],
+    "a list towards Fast DDS, which keeps the standard's ports": [
+        peers(PANEL, "10.0.2.1"),
+        (PILOT, PILOT.replace("cyclone", "fast")),
+    ],
+    "small enough for the smaller end": [
+        (AIR, "wlan0: {address: 10.0.2.1/24, mtu: 9000 B}"),
+        ("12 kB", "1 kB"),
+    ],
+    "one server at two addresses": everybody_asks("10.0.1.1:11811", "10.0.1.1:11811", "10.0.2.1:11811"),
+    "Fast DDS among itself passes over latency budgets": [FAST, odom("offered: {latency_budget: 20 ms}")],
+    "nothing said of discovery and middleware": [(", middleware: cyclone", "")],
+}
+
+
+@pytest.mark.parametrize("case", SOUND)
+def test_what_looks_odd_and_works(case):
+    made = forecast_of(*SOUND[case])
+    assert causes(made) == dict.fromkeys(TOPICS)
+    assert not made.has_findings
+
+
+def test_a_fifth_participant_is_beyond_what_fast_dds_tries():
+    rest = "{machine: brain, middleware: fast, discovery: {peers: [10.0.1.2]}}"
+    four = "".join(f"  aux{n}: {rest}\n" for n in range(4))
+    pilot = "  pilot: {machine: brain, middleware: fast"
+    made = forecast_of(
+        FAST,
+        (pilot, f"{four}{pilot}, discovery: {{peers: [10.0.1.2]}}"),
+        peers(DRIVER.replace("cyclone", "fast"), "10.0.1.1"),
+        peers(PANEL.replace("cyclone", "fast"), "10.0.2.1"),
+    )
+    assert causes(made)["picture"] == "index-beyond-reach"
+    assert "participant 5 of brain" in finding_of(made, "picture").says
+
+
+def test_what_the_site_joins_to_nothing_is_unseen():
+    made = forecast_of(
+        (", desk.wlan0]", ", lamp.wlan0]"),
+        ("wlan0: 10.0.2.9/24", ""),
+        ("links:", "  lamp: {interfaces: {wlan0: 10.0.2.8/24}}\nlinks:"),
+    )
+    climb = climb_of(made, "picture")
+    assert climb.cause is None
+    assert climb.states[0] is State.UNSEEN
+
+
+def test_one_fault_of_several_flows_is_one_finding():
+    made = forecast_of(("10.0.1.2/24", "10.9.1.2/24"))
+    assert [f.code for f in made.findings] == ["no-route"]
+    assert made.flows_of(0) == ("odom driver -> pilot", "drive pilot -> driver")
+    assert [c.broken_at for c in made.ladder.climbs] == [Rung.PATH, Rung.PATH, None]
