@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -35,9 +36,15 @@ def add_parser(commands: Any) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
-    parser.add_argument("inputs", nargs="*", metavar="[SITE] [MACHINE=]CAPTURE", help="what the page begins with")
-    parser.add_argument("--port", type=int, default=PORT, help=f"TCP port, 0 for any free one (default {PORT})")
-    parser.add_argument("--host", default="127.0.0.1", metavar="ADDRESS", help="default 127.0.0.1: this machine alone")
+    parser.add_argument(
+        "inputs", nargs="*", metavar="[SITE] [MACHINE=]CAPTURE", help="what the page begins with"
+    )
+    parser.add_argument(
+        "--port", type=int, default=PORT, help=f"TCP port, 0 for any free one (default {PORT})"
+    )
+    parser.add_argument(
+        "--host", default="127.0.0.1", metavar="ADDRESS", help="default 127.0.0.1: this machine alone"
+    )
     parser.add_argument("--json", action="store_true", help="print the page's address as JSON")
     parser.set_defaults(run=run)
 
@@ -81,11 +88,9 @@ def _serve(bench: Bench, words: argparse.Namespace) -> int:
     import json
     import socket
 
-    import uvicorn
-
     from toprung.errors import UsageError
-    from toprung.web.app import create_app
     from toprung.web.guard import guard_of
+    from toprung.web.serving import PageServer
 
     guard = guard_of(words.host)
     listening = socket.socket(socket.AF_INET6 if ":" in words.host else socket.AF_INET)
@@ -94,7 +99,9 @@ def _serve(bench: Bench, words: argparse.Namespace) -> int:
         listening.bind((words.host, words.port))
     except (OSError, OverflowError) as error:
         raise UsageError(
-            f"the page cannot listen there ({error})", f"{words.host}:{words.port}", "another --port may be free"
+            f"the page cannot listen there ({error})",
+            f"{words.host}:{words.port}",
+            "another --port may be free",
         ) from None
     host = f"[{words.host}]" if ":" in words.host else words.host
     token = f"?token={guard.token}" if guard.token else ""
@@ -102,10 +109,6 @@ def _serve(bench: Bench, words: argparse.Namespace) -> int:
     said = json.dumps({"toprung": 1, "address": address}) if words.json else f"The page is at {address}"
     sys.stdout.write(said + "\n" + ("" if words.json else "Ctrl-C ends it.\n"))
     sys.stdout.flush()
-    config = uvicorn.Config(create_app(bench, guard), log_level="warning", timeout_graceful_shutdown=1)
-    server = uvicorn.Server(config)
-    try:
-        server.run(sockets=[listening])
-    except KeyboardInterrupt:
-        pass
+    with suppress(KeyboardInterrupt):
+        PageServer(bench, guard).serve_on(listening)
     return 0

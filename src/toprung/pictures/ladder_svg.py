@@ -134,6 +134,11 @@ def _drawn(wall: _Wall) -> Iterator[str]:
         link = "" if wall.href is None else wall.href(climb.flow)
         if link:
             yield f'<a href="{escape(link)}" aria-label="{escape(_tip(climb))}">'
+            left = x - wall.pitch / 2 - (PLANNED_PX / 2 if wall.planned else 0)
+            yield (  # a whole strip of the wall can be clicked, not the rope alone
+                f'<rect class="grip" x="{left:.1f}" y="{wall.top:.1f}" width="{wall.pitch}" '
+                f'height="{wall.ground - wall.top:.1f}"/>'
+            )
         forecast = wall.planned.get(climb.flow)
         if forecast is not None:
             yield from _plan(wall, x - PLANNED_PX, forecast)

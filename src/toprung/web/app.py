@@ -52,7 +52,7 @@ def _events(bench: Bench) -> Callable[[Request, int], Awaitable[StreamingRespons
     async def events(request: Request, seen: int = 0) -> StreamingResponse:
         async def lines() -> AsyncIterator[str]:
             known = seen
-            while not await request.is_disconnected():
+            while not (bench.over or await request.is_disconnected()):
                 revision = await bench.next_revision(known, HEARTBEAT_S)
                 yield f"data: {revision} {bench.settled}\n\n" if revision != known else ": still here\n\n"
                 known = revision

@@ -75,6 +75,7 @@ class Bench:
         self.reading: Reading | None = None
         self.revision = 0  # of everything, progress too
         self.settled = 0  # of what the views show
+        self.over = False  # the server is going
         self._keys = 0
         self._lock = threading.RLock()
         self._waiting: set[tuple[asyncio.AbstractEventLoop, asyncio.Event]] = set()
@@ -201,7 +202,13 @@ class Bench:
                 self._waiting.discard(entry)
         return self.revision
 
+    def leave(self) -> None:
+        """Let everybody go who waits."""
+        self.over = True
+        self.tell()
+
     def close(self) -> None:
+        self.leave()
         self.stop_reading()
         shutil.rmtree(self.folder, ignore_errors=True)
 
