@@ -17,20 +17,18 @@ from contextlib import ExitStack
 from io import FileIO
 
 from toprung.live.packets import ANY, Settings, Tap
-from toprung.live.sections import section
+from toprung.live.sections import section, statistics
 
-RING_BYTES, BLOCK_BYTES = 1 << 23, 1 << 18
-HOLD_MS = 20
+# a block is handed over when it is full, or held for so long; so the ring holds 5 s at least, should this
+# process have to wait; and a block has room for the longest packet
+RING_BYTES, BLOCK_BYTES, HOLD_MS = 1 << 24, 1 << 17, 40
 LAST_S = 0.1  # at the end: what the kernel still holds back
 
 
-def write_on(tap: Tap, file: FileIO, for_s: float = 0.0) -> None:
-    """Append what a tap has, and what it gets within a time."""
-    latest = time.monotonic() + for_s
-    while (chunk := tap.take(max(0.0, latest - time.monotonic()))) is not None:
+def write_on(tap: Tap, file: FileIO) -> None:
+    """Append what a tap has."""
+    while (chunk := tap.take()) is not None:
         file.write(chunk)
-        if for_s and time.monotonic() > latest:
-            return
 
 
 def main() -> None:
@@ -46,19 +44,25 @@ def main() -> None:
             file.write(section() + tap.head)
             files[tap.fileno()] = tap, file
         os.write(1, b"ready\n")
-        waiting = select.poll()
-        waiting.register(0, select.POLLIN | select.POLLHUP)
-        for fd in files:
-            waiting.register(fd, select.POLLIN | select.POLLERR)
-        going = True
-        while going:
-            for fd, _ in waiting.poll():
-                if fd == 0:
-                    going = False
-                else:
-                    write_on(*files[fd])
+        record(files)
+        time.sleep(LAST_S)
         for tap, file in files.values():
-            write_on(tap, file, LAST_S)
+            write_on(tap, file)
+            counts = tap.counts()
+            file.write(statistics(0, tap.last_ns, counts.packets, counts.drops))
+
+
+def record(files: dict[int, tuple[Tap, FileIO]]) -> None:
+    """Write what comes, until standard input ends.  files: by the taps' file descriptors."""
+    waiting = select.poll()
+    waiting.register(0, select.POLLIN | select.POLLHUP)
+    for fd in files:
+        waiting.register(fd, select.POLLIN | select.POLLERR)
+    while True:
+        for fd, _ in waiting.poll():
+            if fd == 0:
+                return
+            write_on(*files[fd])
 
 
 if __name__ == "__main__":

@@ -10,11 +10,8 @@ Everything it made is gone afterwards, in whatever way it ends.
 
 from __future__ import annotations
 
-import json
 import random
 import signal
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterable
@@ -26,15 +23,17 @@ from toprung.errors import RehearseError
 from toprung.live.reading import CaptureWord
 from toprung.rehearse.ether import Ether
 from toprung.rehearse.leftovers import temporary_folder
-from toprung.rehearse.machines import Machine, end, hold, missing, spawn
+from toprung.rehearse.machines import Machine, end, hold, missing
 from toprung.rehearse.network import configure, links_of
 from toprung.rehearse.peers import Counts, Peer, lacks, merged, start_peer, start_server, stop_peers
+from toprung.rehearse.recording import Recording
 from toprung.rehearse.slowing import Slower, lapse
 from toprung.rehearse.specs import Action, Begin, Carrier, Claim, End, Lapse, Plan, SetRules
 
 STAGGER_S = 0.15  # participants begin one after the other, up to this far apart
 SETTLE_S = 0.3  # from the first packet that can be captured to the first participant
 SERVER_S = 0.5  # a discovery server gets ready
+ON_ITS_WAY_S = 0.1  # the last packets are delivered
 SPARE_S = 60.0  # participants outlive the plan by this, should nobody end them
 
 
@@ -171,27 +170,18 @@ class Rehearsal:
     # -- captures -------------------------------------------------------------------------------------
 
     def _record(self) -> None:
-        wanted = [m for m in self.plan.machines.values() if m.captured]
-        paths = {m.name: self.folder / f"{m.name}.pcapng" for m in wanted}
-        told = [[self.machines[m.name].pid, round(m.clock_s * 1e9), str(paths[m.name])] for m in wanted]
-        self._recorder = spawn(
-            [sys.executable, "-m", "toprung.rehearse.recorder"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-        )
-        assert self._recorder.stdin is not None
-        assert self._recorder.stdout is not None
-        self._recorder.stdin.write(json.dumps(told).encode() + b"\n")
-        self._recorder.stdin.flush()
-        if self._recorder.stdout.readline() != b"ready\n":
-            raise RehearseError(
-                "captures cannot be taken", "rehearsal", "a kernel with packet sockets is needed"
-            )
-        self._captures = paths
+        wanted = [m.name for m in self.plan.machines.values() if m.captured]
+        files = {name: self.folder / f"{name}.pcapng" for name in wanted}
+        self._recording = Recording(self.machines, files)
+        self._captures = files
 
     def _stop_recording(self) -> None:
+        """First nobody sends any more, and what was on its way comes: all captures end with the same packets."""
         if self._captures:
-            self._recorder.communicate()
+            for peer in self.running():
+                peer.signal(signal.SIGSTOP)
+            time.sleep(ON_ITS_WAY_S + max((link.delay_s for link in self.plan.links.values()), default=0.0))
+            self._recording.stop()
 
     # -- participants and events ----------------------------------------------------------------------
 
