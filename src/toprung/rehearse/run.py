@@ -176,7 +176,7 @@ class Rehearsal:
         self._captures = files
 
     def _stop_recording(self) -> None:
-        """First nobody sends any more, and what was on its way comes: all captures end with the same packets."""
+        """First nobody sends any more, and what was on its way comes: all captures end with the same ones."""
         if self._captures:
             for peer in self.running():
                 peer.signal(signal.SIGSTOP)
