@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from toprung.forecast.power import power_of
 from toprung.forecast.reach import reach_of
 from toprung.forecast.result import Forecast
 from toprung.forecast.rungs.basis import Basis, Case
 from toprung.forecast.rungs.heard import judge_heard
 from toprung.forecast.rungs.matched import judge_matched
 from toprung.forecast.rungs.path import judge_path
-from toprung.model.figures import FlowFigures, LinkFigures, LoopFigures, MachineFigures, PowerFigures
+from toprung.model.figures import FlowFigures, LinkFigures, LoopFigures, MachineFigures
 from toprung.model.ladder import RUNGS, Ladder, Rung
 from toprung.model.site import Site
 from toprung.model.verdict import UNSEEN, Findings, Verdict, climb
@@ -27,6 +28,7 @@ def forecast(site: Site, *, simulate: bool = True, seeds: tuple[int, ...] = SEED
     """What to expect of the site before power-on."""
     basis = Basis(site, reach_of(site))
     findings = Findings()
+    batteries = power_of(site)
     climbs = tuple(climb(case.flow, _verdicts(basis, case), findings) for case in basis.cases)
     return Forecast(
         site=site,
@@ -36,7 +38,9 @@ def forecast(site: Site, *, simulate: bool = True, seeds: tuple[int, ...] = SEED
         links={x.name: LinkFigures() for x in site.links},
         flows={case.flow: FlowFigures() for case in basis.cases},
         loops={x.name: LoopFigures() for x in site.loops},
-        power={x.name: PowerFigures() for x in site.power},
+        power={name: battery.figures for name, battery in batteries.items()},
+        assumptions=tuple(line for battery in batteries.values() for line in battery.assumptions),
+        unseen=tuple(line for battery in batteries.values() for line in battery.missing),
     )
 
 

@@ -61,6 +61,10 @@ def watts(value: float) -> str:
     return f"{value:.3g} W"
 
 
+def watt_hours(value: float) -> str:
+    return f"{value:.3g} Wh"
+
+
 def said(value: float | None, say: Say, otherwise: str = "") -> str:
     """The amount in words, where it is known."""
     return otherwise if value is None else say(value)

@@ -86,6 +86,8 @@ QUANTITIES: dict[str, tuple[Part, tuple[Quantity, ...]]] = {
             Quantity("run time", "run_time_s", amounts.seconds),
             Quantity("charging", "charge_time_s", amounts.seconds),
             Quantity("in the dock", "dock_share", amounts.share),
+            Quantity("way home", "home_time_s", amounts.seconds),
+            Quantity("energy home", "home_wh", amounts.watt_hours),
         ),
     ),
 }

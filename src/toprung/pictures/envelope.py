@@ -36,7 +36,15 @@ LOOP_KEYS = (
     "stopping_distance_m",
     "watchdog_distance_m",
 )
-POWER_KEYS = ("power_w", "run_time_s", "charge_time_s", "dock_share")
+POWER_KEYS = (
+    "power_w",
+    "run_time_s",
+    "charge_time_s",
+    "dock_share",
+    "home_wh",
+    "home_time_s",
+    "home_covered",
+)
 
 
 def envelope(outcome: Observed | Forecast) -> dict[str, Any]:

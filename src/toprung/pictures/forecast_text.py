@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from math import inf
 from textwrap import wrap
 
+from toprung.forecast.motion import CAUTION
 from toprung.forecast.result import Forecast, Term
 from toprung.model.figures import FlowFigures, LinkFigures, LoopFigures, MachineFigures, PowerFigures
 from toprung.model.ladder import Flow
@@ -16,6 +17,7 @@ from toprung.pictures.summary import forecast_heading, verdict
 from toprung.pictures.text import WIDTH, Style, findings, finished, ladder, table, titled, wrapped
 
 BAR = 34  # columns of a loop's waterfall
+_HOME = {None: "", True: "comes home", False: "does not come home"}
 BARS = {True: ("█", "░"), False: ("#", "-")}
 
 
@@ -30,6 +32,7 @@ def forecast_text(forecast: Forecast, style: Style | None = None) -> str:
         _links(forecast),
         _samples(forecast),
         *(_loop(forecast, loop, style) for loop in forecast.site.loops),
+        wrapped(f"Caution: {CAUTION}") if _moves(forecast) else (),
         _batteries(forecast),
         titled("Taken, because the site does not say it", forecast.assumptions),
         titled("Not to be told from this site", forecast.unseen),
@@ -143,6 +146,15 @@ def _loop_words(loop: Loop, f: LoopFigures, vehicle: Vehicle | None) -> Iterator
         yield f"rolls {amounts.metres(f.watchdog_distance_m)} after commands are lost"
 
 
+def _moves(forecast: Forecast) -> bool:
+    """Whether anything is said of a vehicle's way."""
+    return any(
+        value is not None
+        for x in forecast.loops.values()
+        for value in (x.safe_speed_m_per_s, x.stopping_distance_m, x.watchdog_distance_m)
+    )
+
+
 def _batteries(forecast: Forecast) -> Iterator[str]:
     rows = [
         (
@@ -151,8 +163,12 @@ def _batteries(forecast: Forecast) -> Iterator[str]:
             said(p.run_time_s, amounts.seconds),
             said(p.charge_time_s, amounts.seconds),
             said(p.dock_share, amounts.share),
+            said(p.home_time_s, amounts.seconds),
+            said(p.home_wh, amounts.watt_hours),
+            _HOME[p.home_covered],
         )
         for name, p in forecast.power.items()
         if p != PowerFigures()
     ]
-    yield from table(("Batteries", "load", "to the reserve", "charging", "in the dock"), rows)
+    head = ("Batteries", "load", "to the reserve", "charging", "in the dock", "way home", "takes")
+    yield from table((*head, "on its reserve"), rows)

@@ -78,7 +78,7 @@ def _climb(entry: Mapping[str, Any]) -> Climb:
 
 
 def _number(value: Any) -> float | None:
-    if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+    if value is not None and not isinstance(value, int | float):
         raise ValueError(f"{value!r} is no number")
     return value
 
