@@ -6,7 +6,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 EXAMPLE := src/toprung/examples/fernhouse
 OUT ?= fernhouse-out
-PEERS := iproute2 nftables tcpdump g++ libfastrtps-dev fastdds-tools
+PEERS := iproute2 nftables tcpdump g++ libfastrtps-dev fastdds-tools chromium
 PLAIN := build/plain
 KERNELS := $(wildcard src/toprung/*/_*.py src/toprung/*/_*.pxd) setup.py
 
