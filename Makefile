@@ -6,6 +6,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 EXAMPLE := src/toprung/examples/fernhouse
 OUT ?= fernhouse-out
+CAPTURES := $(foreach m,base brain desk,$(m)=$(EXAMPLE)/$(m).pcap.gz)
 PEERS := iproute2 nftables tcpdump g++ libfastrtps-dev fastdds-tools chromium
 PLAIN := build/plain
 KERNELS := $(wildcard src/toprung/*/_*.py src/toprung/*/_*.pxd) setup.py
@@ -15,9 +16,10 @@ KERNELS := $(wildcard src/toprung/*/_*.py src/toprung/*/_*.pxd) setup.py
 demo: $(VENV)/.demo
 	@mkdir -p $(OUT)
 	@$(BIN)/toprung read $(EXAMPLE)/site.yaml \
-	  $(foreach m,base brain desk,$(m)=$(EXAMPLE)/$(m).pcap.gz) --html $(OUT)/ladder.html; \
+	  $(CAPTURES); status=$$?; [ $$status -le 1 ] || exit $$status
+	@$(BIN)/toprung report $(EXAMPLE)/site.yaml $(CAPTURES) -o $(OUT)/fernhouse.html >/dev/null; \
 	status=$$?; [ $$status -le 1 ] || exit $$status; \
-	echo; echo "The same as a page: $(CURDIR)/$(OUT)/ladder.html"
+	echo; echo "The same, with the forecast beside it, as a document: $(CURDIR)/$(OUT)/fernhouse.html"
 
 test: $(VENV)/.test peers
 	$(BIN)/python -m pytest -q

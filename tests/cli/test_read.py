@@ -1,7 +1,6 @@
 """toprung read: text, JSON, HTML and status on the packaged example, three of whose flows are broken."""
 
 import json
-from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
@@ -83,47 +82,6 @@ def test_json_has_the_same_keys_for_every_machine_and_link(toprung, site_path, c
     }
     assert told["links"]["cable"]["bytes_per_s"] > 0
     assert told["links"]["air"]["air_time"] is None
-
-
-class _Page(HTMLParser):
-    def __init__(self):
-        super().__init__()
-        self.tags, self.attributes, self.open = [], [], []
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append(tag)
-        self.attributes += attrs
-        if tag not in ("meta", "path", "line", "rect", "circle", "br"):
-            self.open.append(tag)
-
-    def handle_endtag(self, tag):
-        if self.open and self.open[-1] == tag:
-            self.open.pop()
-
-
-def test_the_page_stands_alone(toprung, site_path, captures, tmp_path):
-    target = tmp_path / "ladder.html"
-    status, _, _ = toprung("read", site_path, *captures, "--html", str(target))
-    assert status == 1
-    text = target.read_text(encoding="utf-8")
-    parsed = _Page()
-    parsed.feed(text)
-    assert parsed.open == []
-    assert not {"script", "link", "img", "iframe"} & set(parsed.tags)
-    assert not [a for a in parsed.attributes if a[0] in ("src", "href", "style") or a[0].startswith("on")]
-    assert "url(" not in text
-    assert "@import" not in text
-    assert parsed.tags.count("svg") == 1
-    assert text.count("class='broken'") == 3
-    assert "prefers-color-scheme: dark" in text
-    assert "qos-reliability" in text
-
-
-def test_a_page_that_cannot_be_written_is_one_line(toprung, site_path, captures, tmp_path):
-    status, out, err = toprung("read", site_path, *captures, "--html", str(tmp_path / "no" / "where.html"))
-    assert (status, out) == (2, "")
-    assert err.count("\n") == 1
-    assert "no such file or directory" in err
 
 
 def test_without_a_site_the_flows_that_were_seen_are_judged(toprung, captures):

@@ -20,3 +20,9 @@ def needed(extra: str, *modules: str) -> Iterator[None]:
         raise UsageError(
             f"the library {missing} is not installed", f"toprung[{extra}]", f"pip install 'toprung[{extra}]'"
         ) from None
+    except OSError as error:  # as ctypes says that a system library is missing
+        raise UsageError(
+            f"a system library cannot be loaded ({str(error).splitlines()[0]})",
+            f"toprung[{extra}]",
+            "apt install libpango-1.0-0 libpangoft2-1.0-0 would be right",
+        ) from None

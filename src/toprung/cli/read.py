@@ -16,6 +16,7 @@ _EXAMPLE = """examples:
   toprung read site.yaml base=base.pcap desk=desk.pcapng
   toprung read robot.pcap.gz
   toprung read site.yaml base=base.pcap --json > ladder.json
+  toprung read site.yaml desk=desk.pcap --probe base-desk.json
 
 exit status: 0 no findings, 1 findings, 2 bad input or usage; a note is no finding"""
 
@@ -36,30 +37,31 @@ def add_parser(commands: Any) -> None:
         help="site file and captures, told apart by content",
     )
     parser.add_argument("--json", action="store_true", help="print JSON (version 1) instead of text")
-    parser.add_argument("--html", metavar="FILE", help="also write a self-contained HTML page")
     parser.add_argument(
         "--here", metavar="MACHINE", help="the machine that the one capture without a label was taken on"
+    )
+    parser.add_argument(
+        "--probe",
+        action="append",
+        default=[],
+        metavar="RESULTS",
+        help="results of toprung probe --into, as evidence where no capture tells (may be repeated)",
     )
     parser.set_defaults(run=run)
 
 
 def run(words: argparse.Namespace) -> int:
     """Exit status 1 where something stops or hurts."""
-    from toprung.cli.inputs import check_machines, read_site, sort_words, stand_at
+    from toprung.cli.inputs import check_machines, read_probes, read_site, sort_words, stand_at
     from toprung.cli.progress import Progress
     from toprung.live.reading import observe
 
-    inputs = sort_words(words.inputs, site_wanted=True)
+    inputs = sort_words(words.inputs, site_wanted=True, capture_wanted=not words.probe)
     site = None if inputs.site is None else read_site(inputs.site)
     captures = stand_at(inputs.captures, words.here)
     if site is not None:
         check_machines(captures, site)
-    observed = observe(site, captures, Progress)
-    if words.html:
-        from toprung.cli.output import write_text
-        from toprung.pictures.page import page
-
-        write_text(words.html, page(observed))
+    observed = observe(site, captures, Progress, read_probes(words.probe, site))
     if words.json:
         import json
 

@@ -30,7 +30,10 @@ def add_parser(commands: Any) -> None:
         allow_abbrev=False,
     )
     parser.add_argument(
-        "inputs", nargs="+", metavar="[SITE] [MACHINE=]CAPTURE", help="site file and captures, told apart by content"
+        "inputs",
+        nargs="+",
+        metavar="[SITE] [MACHINE=]CAPTURE",
+        help="site file and captures, told apart by content",
     )
     parser.add_argument("-o", "--output", required=True, metavar="FILE", help="where to: .html or .pdf")
     parser.add_argument("--json", action="store_true", help="print what was written as JSON")
@@ -49,10 +52,15 @@ def run(words: argparse.Namespace) -> int:
 
     kind = words.output.rpartition(".")[2].lower()
     if kind not in ("html", "pdf"):
-        raise UsageError("its ending is neither .html nor .pdf", words.output, "for example: -o fernhouse.html")
+        raise UsageError(
+            "its ending is neither .html nor .pdf", words.output, "for example: -o fernhouse.html"
+        )
     inputs = sort_words(words.inputs, site_wanted=True, capture_wanted=False)
     with needed("report", "jinja2", "altair", "vl_convert", *(["weasyprint"] if kind == "pdf" else [])):
         from toprung.report.document import Matter, document
+
+        if kind == "pdf":
+            from toprung.report.pdf import pdf
     site = None if inputs.site is None else read_site(inputs.site)
     if site is not None:
         check_machines(inputs.captures, site)
@@ -65,12 +73,7 @@ def run(words: argparse.Namespace) -> int:
     paths = [*([inputs.site] if inputs.site else []), *(capture.path for capture in inputs.captures)]
     matter = Matter(forecast, observed, tuple((path, file_digest(path)) for path in paths))
     text = document(matter)
-    if kind == "pdf":
-        from toprung.report.pdf import pdf
-
-        content = pdf(text)
-    else:
-        content = text.encode()
+    content = pdf(text) if kind == "pdf" else text.encode()
     write_bytes(words.output, content)
     found = any(outcome.has_findings for outcome in matter.outcomes.values())
     sys.stdout.write(_said(words, len(content)))
