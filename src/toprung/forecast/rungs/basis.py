@@ -5,12 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from toprung.forecast.matching import Matcher, matcher
 from toprung.forecast.ports import Ports, ports_of
 from toprung.forecast.reach import DEFAULT_MTU_BYTES, Reach, Route
+from toprung.forecast.traffic import Traffic, traffic_of
 from toprung.model.ladder import Flow
-from toprung.model.site import DeclaredFlow, DiscoveryMode, Joint, Participant, Site
+from toprung.model.site import DeclaredFlow, DiscoveryMode, Joint, Machine, Participant, Site
+from toprung.model.verdict import HELD
+
+if TYPE_CHECKING:
+    from toprung.forecast.discovery import MachineDiscovery
 
 ASSUMED_MODE = DiscoveryMode.MULTICAST  # DDSI-RTPS 2.5, 8.5.3: the simple protocol's default
 
@@ -69,6 +75,32 @@ class Basis:
     def ports(self) -> dict[str, Ports]:
         """Where every participant listens."""
         return ports_of(self.site)
+
+    @cached_property
+    def machines(self) -> dict[str, Machine]:
+        """The site's machines by name."""
+        return {m.name: m for m in self.site.machines}
+
+    @cached_property
+    def discovery(self) -> dict[str, MachineDiscovery]:
+        """What discovery costs every machine."""
+        from toprung.forecast.discovery import discovery_of
+
+        return {d.machine: d for d in discovery_of(self.site, self.reach)}
+
+    @cached_property
+    def traffic(self) -> Traffic:
+        """What the matching flows put on every link."""
+        matching = [f for f in self.site.flows() if self.matcher.judge(f) is HELD]
+        return traffic_of(self.site, self.reach, matching)
+
+    @cached_property
+    def writers(self) -> dict[str, tuple[str, ...]]:
+        """Every topic's writers, by its name on the wire."""
+        found: dict[str, dict[str, None]] = {}
+        for case in self.cases:
+            found.setdefault(case.declared.wire_topic, {})[case.writer.name] = None
+        return {topic: tuple(names) for topic, names in found.items()}
 
     @cached_property
     def matcher(self) -> Matcher:
