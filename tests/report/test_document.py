@@ -14,7 +14,7 @@ machines:
   "<b>base": {interfaces: {usb0: 10.77.1.2/24}}
   brain: {interfaces: {usb0: 10.77.1.1/24}}
 links:
-  "cable & co": {kind: usb, joins: ["<b>base.usb0", brain.usb0]}
+  "cable&co": {kind: usb, joins: ["<b>base.usb0", brain.usb0]}
 participants:
   driver: {machine: "<b>base"}
   pilot: {machine: brain}
