@@ -15,6 +15,7 @@ from toprung.errors import CaptureError, SiteError, ToolError, UsageError
 
 if TYPE_CHECKING:
     from toprung.live.reading import CaptureWord
+    from toprung.model.probe import ProbeResults, Served
     from toprung.model.site import Site
 
 # pcap (us and ns, both byte orders), pcapng, and what compresses them: gzip (RFC 1952), zstd (RFC 8878)
@@ -107,6 +108,27 @@ def stand_at(captures: tuple[CaptureWord, ...], here: str | None) -> tuple[Captu
             f"another capture is labelled {here}", f"--here {here}", "one capture a machine would be right"
         )
     return tuple(replace(c, machine=here) if c.machine is None else c for c in captures)
+
+
+def read_probes(paths: Sequence[str], site: Site | None) -> tuple[ProbeResults | Served, ...]:
+    """Results of probes, of machines that the site knows."""
+    from toprung.model.probe_file import MOST_BYTES, ProbeFileError, probe_results
+
+    found = []
+    for path in paths:
+        try:
+            with open(path, encoding="utf-8", errors="replace") as file:
+                results = probe_results(file.read(MOST_BYTES), os.path.basename(path))
+        except OSError as error:
+            raise ProbeFileError(
+                _why(error), path, "what `toprung probe --into` wrote would be right"
+            ) from None
+        for party in results.parties if site is not None else ():
+            if not any(site.machine_at(address) for address in party.addresses if site):
+                says = f"no machine of the site has an address of {party.name or 'the target'}"
+                raise UsageError(says, path, f"one of {', '.join(party.addresses)} would be right")
+        found.append(results)
+    return tuple(found)
 
 
 def _split(word: str) -> tuple[str | None, str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from toprung.diagnose.probes import probed_clocks
 from toprung.diagnose.scene import Scene
 from toprung.model.picture import Mark, Samples
 
@@ -26,7 +27,11 @@ def clocks(scene: Scene) -> dict[str, Clock]:
 
 
 def _clocks(scene: Scene) -> dict[str, Clock]:
-    apart = _pairs(scene)
+    apart = captured_pairs(scene)
+    for (one, other), clock in probed_clocks(scene).items():
+        if (one, other) not in apart:
+            apart[one, other] = (clock.offset_s, clock.error_s)
+            apart[other, one] = (-clock.offset_s, clock.error_s)
     if not apart:
         return {}
     machines = sorted({m for pair in apart for m in pair})
@@ -40,8 +45,8 @@ def _clocks(scene: Scene) -> dict[str, Clock]:
     return known
 
 
-def _pairs(scene: Scene) -> dict[tuple[str, str], tuple[float, float]]:
-    """(one, other) -> (other's clock less one's, its error), in both orders."""
+def captured_pairs(scene: Scene) -> dict[tuple[str, str], tuple[float, float]]:
+    """(one, other) -> (other's clock less one's, its error), in both orders, by captures alone."""
     apart: dict[tuple[str, str], tuple[float, float]] = {}
     for pair in scene.picture.clocks:
         one, other = scene.cast.view_machine(pair.one), scene.cast.view_machine(pair.other)

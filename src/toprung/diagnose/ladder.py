@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from toprung.diagnose.flowing import judge_flowing
@@ -10,11 +10,13 @@ from toprung.diagnose.heard import judge_heard
 from toprung.diagnose.introduced import judge_introduced
 from toprung.diagnose.matched import judge_matched
 from toprung.diagnose.path import judge_path
+from toprung.diagnose.probed import contradictions, weighed
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.timely import judge_timely
 from toprung.model.finding import Finding
 from toprung.model.ladder import RUNGS, Climb, Ladder, Rung, State
 from toprung.model.picture import Picture
+from toprung.model.probe import ProbeResults, Served
 from toprung.model.site import Site
 from toprung.model.verdict import Findings, Verdict, climb
 from toprung.observe.cast import Cast
@@ -40,19 +42,29 @@ class Diagnosis:
     findings: tuple[Finding, ...]
 
 
-def diagnose(site: Site | None, picture: Picture, cast: Cast | None = None) -> Diagnosis:
-    """The ladder as captured.  Without a site, the flows are those that the picture itself suggests."""
+def diagnose(
+    site: Site | None,
+    picture: Picture,
+    cast: Cast | None = None,
+    probes: Sequence[ProbeResults | Served] = (),
+) -> Diagnosis:
+    """The ladder as captured, and as probed where no capture tells.  Without a site, the flows are those
+    that the picture itself suggests."""
     if site is None:
         site, cast = draft(picture), None
-    scene = Scene(site, picture, cast or recognise(site, picture))
+    scene = Scene(site, picture, cast or recognise(site, picture), tuple(probes))
     findings = Findings()
     climbs = tuple(_climb(scene, case, findings) for case in scene.cases)
+    for note in contradictions(scene, judge_path):
+        findings.enter(note)
     return Diagnosis(Ladder(climbs), findings.entered())
 
 
 def _climb(scene: Scene, case: Case, findings: Findings) -> Climb:
     """One flow's climb, by this room's judges."""
-    made = climb(case.flow, (JUDGES[rung](scene, case) for rung in RUNGS), findings)
+    made = climb(
+        case.flow, (weighed(scene, case, rung, JUDGES[rung](scene, case)) for rung in RUNGS), findings
+    )
     return made if made.broken_at else replace(made, states=_settled(made.states))
 
 

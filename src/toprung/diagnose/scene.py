@@ -22,6 +22,7 @@ from toprung.model.picture import (
     Stream,
     View,
 )
+from toprung.model.probe import ProbeResults, Served
 from toprung.model.site import DeclaredFlow, Site
 from toprung.observe.cast import Cast
 
@@ -82,6 +83,7 @@ class Scene:
     site: Site
     picture: Picture
     cast: Cast
+    probes: tuple[ProbeResults | Served, ...] = ()
     _answers: dict[Hashable, object] = field(default_factory=dict)
 
     @cached_property

@@ -12,7 +12,8 @@ from toprung.diagnose import diagnose
 from toprung.diagnose.observed import Observed
 from toprung.errors import CaptureError
 from toprung.live.files import open_capture
-from toprung.model.picture import Picture, View
+from toprung.model.picture import NOTHING, Picture, View
+from toprung.model.probe import ProbeResults, Served
 from toprung.model.site import Site
 from toprung.observe.drafting import draft
 from toprung.observe.look import look
@@ -62,16 +63,21 @@ def picture_of(
     return replace(picture, views=_shortly_labelled(picture.views))
 
 
-def observe(site: Site | None, captures: Sequence[CaptureWord], track: Tracking | None = None) -> Observed:
-    """The captures judged against the site, or by themselves."""
-    return judged(site, picture_of(captures, site, track))
+def observe(
+    site: Site | None,
+    captures: Sequence[CaptureWord],
+    track: Tracking | None = None,
+    probes: Sequence[ProbeResults | Served] = (),
+) -> Observed:
+    """The captures judged against the site, or by themselves; probes beside them, or alone."""
+    return judged(site, picture_of(captures, site, track) if captures else NOTHING, probes)
 
 
-def judged(site: Site | None, picture: Picture) -> Observed:
+def judged(site: Site | None, picture: Picture, probes: Sequence[ProbeResults | Served] = ()) -> Observed:
     """What a picture shows, judged against the site, or against the flows that it shows itself."""
     expected = draft(picture) if site is None else site
     cast = recognise(expected, picture)
-    diagnosis = diagnose(expected, picture, cast)
+    diagnosis = diagnose(expected, picture, cast, probes)
     return Observed(expected, site is not None, picture, cast, diagnosis.ladder, diagnosis.findings)
 
 

@@ -20,10 +20,15 @@ class Severity(StrEnum):
 class Evidence:
     """A packet that shows something.  `time_s` counts from the first packet of that capture."""
 
-    capture: str
-    packet: int  # 1-based, as capture tools number packets
+    capture: str  # or the results of a probe
+    packet: int  # 1-based, as capture tools number packets; 0: there is none to point at
     time_s: float
     says: str
+
+    @property
+    def place(self) -> str:
+        """Where to look."""
+        return f"{self.capture} packet {self.packet}, {self.time_s:.3f} s" if self.packet else self.capture
 
 
 @dataclass(frozen=True, slots=True)

@@ -336,3 +336,6 @@ class Picture:
     notices: tuple[Notice, ...]
     neighbours: tuple[Neighbour, ...]
     loads: tuple[Load, ...]
+
+
+NOTHING = Picture((), (), (), (), (), (), (), (), (), (), ())  # no capture at all

@@ -119,6 +119,10 @@ class ProbeResults:
     remarks: tuple[str, ...] = ()
 
     @property
+    def parties(self) -> tuple[Party, ...]:
+        return self.near, self.far
+
+    @property
     def ways(self) -> tuple[Way, Way]:
         return self.there, self.back
 
@@ -144,6 +148,10 @@ class Served:
     key: str
     near: Party
     callers: tuple[Caller, ...]
+
+    @property
+    def parties(self) -> tuple[Party, ...]:
+        return (self.near,)
 
 
 def named(site: Site | None, party: Party) -> str:

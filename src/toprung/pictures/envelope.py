@@ -100,7 +100,12 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "says": finding.says,
         "effect": finding.effect,
         "evidence": [
-            {"capture": e.capture, "packet": e.packet, "time": round(e.time_s, 6), "says": e.says}
+            {
+                "capture": e.capture,
+                "packet": e.packet or None,
+                "time": round(e.time_s, 6) if e.packet else None,
+                "says": e.says,
+            }
             for e in finding.evidence
         ],
         "remedies": list(finding.remedies),

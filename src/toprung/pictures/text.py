@@ -132,7 +132,7 @@ def _finding(number: int, finding: Finding, flows: list[str], style: Style) -> I
         yield _coloured(line, finding.severity, style)
     yield from wrap(finding.says, WIDTH, initial_indent="   ", subsequent_indent="   ")
     yield from _labelled("effect", [finding.effect])
-    seen = (f"{e.capture} packet {e.packet}, {e.time_s:.3f} s: {e.says}" for e in finding.evidence)
+    seen = (f"{e.place}: {e.says}" for e in finding.evidence)
     yield from _labelled("seen", seen)
     yield from _labelled("change", finding.remedies)
     if flows != [finding.subject]:
