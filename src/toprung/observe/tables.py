@@ -21,6 +21,7 @@ from toprung.observe._talk import Talk
 from toprung.observe.gaps import Run
 from toprung.observe.records import CallField, SampleField, StreamField, TalkField
 from toprung.wire.kernels import as_view
+from toprung.wire.memory import blank
 
 Array = npt.NDArray[Any]
 LOW = np.uint64(0xFFFFFFFF)
@@ -34,11 +35,11 @@ class Table:
     """
 
     def __init__(self, limit: int, width: int, **more: tuple[tuple[int, ...], str]) -> None:
-        self.words = np.zeros((limit, 3), np.uint64)
+        self.words = blank((limit, 3), np.uint64)
         self.keys: Any = keys_over(self.words)
-        self.arrays: dict[str, Array] = {"record": np.zeros((limit, width), np.int64)}
+        self.arrays: dict[str, Array] = {"record": blank((limit, width), np.int64)}
         for name, (shape, dtype) in more.items():
-            self.arrays[name] = np.zeros(shape, dtype)
+            self.arrays[name] = blank(shape, dtype)
 
     @property
     def used(self) -> int:
@@ -59,14 +60,14 @@ class Table:
 
 def keys_over(words: Array) -> Any:
     """A key table over `words` [limit, 3]."""
-    return Keys(as_view(words), as_view(np.zeros(2 * len(words), np.int32)))
+    return Keys(as_view(words), as_view(blank(2 * len(words), np.int32)))
 
 
 class Writers:
     """Writers' GUIDs, which chain their records: `heads` of the table they belong to go by their places."""
 
     def __init__(self, limit: int) -> None:
-        self.words = np.zeros((limit, 3), np.uint64)
+        self.words = blank((limit, 3), np.uint64)
         self.keys: Any = keys_over(self.words)
 
 
@@ -86,8 +87,8 @@ class AssemblyTable:
 
     def __init__(self) -> None:
         n, slots = records.MAX_ASSEMBLIES, records.ASSEMBLY_SLOTS
-        self.slots = np.zeros((n, slots, 3), np.int64)
-        self.pieces = np.zeros((n, slots, records.ASSEMBLY_FRAGMENTS // 64), np.uint64)
+        self.slots = blank((n, slots, 3), np.int64)
+        self.pieces = blank((n, slots, records.ASSEMBLY_FRAGMENTS // 64), np.uint64)
         self.kernel: Any = Assemblies(as_view(self.slots), as_view(self.pieces))
 
 
@@ -110,12 +111,12 @@ class Folds:
 
     def __init__(self, crossing: bool) -> None:
         self.samples, self.talk, self.streams, self.calls = _samples(), _talk(), _streams(), _calls()
-        self.lanes = np.zeros((records.MAX_LANES, 3), np.uint64)
+        self.lanes = blank((records.MAX_LANES, 3), np.uint64)
         self.lane_keys = keys_over(self.lanes)
-        self.prints = np.zeros(records.PRINTS if crossing else 0, np.uint64)
-        self.print_columns = np.zeros((len(self.prints), PRINT_COLUMNS), np.int64)
-        self.histograms = np.zeros((records.MAX_HISTOGRAMS, records.BINS), np.uint32)
-        self.periods = np.zeros((records.MAX_PERIODS, records.BINS), np.uint32)  # of announcements
+        self.prints = blank(records.PRINTS if crossing else 0, np.uint64)
+        self.print_columns = blank((len(self.prints), PRINT_COLUMNS), np.int64)
+        self.histograms = blank((records.MAX_HISTOGRAMS, records.BINS), np.uint32)
+        self.periods = blank((records.MAX_PERIODS, records.BINS), np.uint32)  # of announcements
         self.binning: Any = Histograms(as_view(self.histograms))
         self.period_binning: Any = Histograms(as_view(self.periods))
         self.sample_writers = Writers(records.MAX_SAMPLE_STREAMS)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from toprung.wire.columns import Column, MessageFlag
 from toprung.wire.kernels import KERNELS, Kernels, as_view
+from toprung.wire.memory import blank
 
 MAX_KEYS = 1 << 16  # different addresses, and different GUID prefixes, of one scan
 IPV4_HIGH = 0xFFFF  # upper half of the low word of an IPv4 address, which is kept as ::ffff:a.b.c.d
@@ -19,7 +20,7 @@ class Rows:
     """One contiguous array a column, by the column's name: `rows.time_ns[:n]`."""
 
     def __init__(self, columns: tuple[Column, ...], capacity: int) -> None:
-        self.arrays: dict[str, NDArray[Any]] = {c.name: np.zeros(capacity, c.dtype) for c in columns}
+        self.arrays: dict[str, NDArray[Any]] = {c.name: blank(capacity, c.dtype) for c in columns}
 
     def __getattr__(self, name: str) -> NDArray[Any]:
         try:
@@ -75,11 +76,11 @@ class Tables:
 
 
 def _words() -> tuple[memoryview, memoryview]:
-    return as_view(np.zeros(MAX_KEYS, "u8")), as_view(np.zeros(MAX_KEYS, "u8"))
+    return as_view(blank(MAX_KEYS, "u8")), as_view(blank(MAX_KEYS, "u8"))
 
 
 def _slots() -> memoryview:
-    return as_view(np.zeros(2 * MAX_KEYS, "u4"))
+    return as_view(blank(2 * MAX_KEYS, "u4"))
 
 
 def _address(high: int, low: int) -> str:

@@ -17,6 +17,7 @@ from toprung.wire.columns import MESSAGE_COLUMNS, SUBMESSAGE_COLUMNS, Column
 from toprung.wire.faults import Fault
 from toprung.wire.ids import Sub
 from toprung.wire.kernels import Kernels, as_view
+from toprung.wire.memory import blank
 from toprung.wire.notices import NeighbourSeen, Seen
 
 BATCH = 128  # packets that go through all steps while they are in the processor's nearest cache
@@ -63,7 +64,7 @@ class Stages:
         self.faults: NDArray[np.uint64] = np.zeros(len(Fault), "u8")
         self.messages_seen = self.submessages_seen = 0
         rows, faults, keys = self.messages.views(), as_view(self.faults), tables.address_keys
-        mask, store = (as_view(np.zeros(PLACES * size, "u1")) for size in (PLACE_UNITS, PLACE_BYTES))
+        mask, store = (as_view(blank(PLACES * size, "u1")) for size in (PLACE_UNITS, PLACE_BYTES))
         self.fragments: Any = kernels.fragments(rows, _views(self.places), mask, store, faults)
         self.datagrams: Any = kernels.datagrams(
             _views(container.columns),
@@ -88,7 +89,7 @@ class Stages:
             MESSAGES,
         )
         self._block = Block(self.messages, self.submessages)
-        self._joined = as_view(np.zeros(PLACES * PLACE_BYTES + BATCH * PLACE_BYTES, "u1"))
+        self._joined = as_view(blank(PLACES * PLACE_BYTES + BATCH * PLACE_BYTES, "u1"))
 
     def read(self, view: memoryview, at: int, end: int, silent: bool = False) -> int:
         """Fill the next block from `view[at:end]`; where reading stopped, `pipeline.status` says why.
