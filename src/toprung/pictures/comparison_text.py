@@ -27,7 +27,7 @@ def against_text(forecast: Told, observed: Told, style: Style | None = None) -> 
         wrapped(f"{forecast.site}: what was forecast against what was seen"),
         _ladders(("", "forecast", "seen"), pairs),
         *_tables(rows, ("forecast", "seen", "ratio")),
-        wrapped(f"{alike} flows came out as forecast, {len(pairs)} otherwise."),
+        wrapped(f"{alike} flow{'s' * (alike != 1)} came out as forecast, {len(pairs)} otherwise."),
     )
     return finished(blocks, style)
 
