@@ -45,6 +45,7 @@ class Port:
         self.pid = pid
         self.tap = tap
         self.station = medium.stations[number]
+        self.plugged = True
         self.slowed = False
         self.routes: list[Port] = []  # the machine's other interfaces, where it forwards multicast
         self._sender: socket.socket | None = None
@@ -136,6 +137,8 @@ class Switch:
         for medium, ports in self._of_medium.items():
             for number, frame in medium.take(now):
                 port = ports[number]
+                if not port.plugged:
+                    continue
                 with suppress(OSError):  # its interface is down
                     os.write(port.tap, frame)
                 if port.routes:
@@ -171,7 +174,9 @@ class Switch:
         self.media[link].rules = tuple(rule_of(r) for r in rules)
 
     def _set_carrier(self, machine: str, interface: str, up: bool) -> None:
-        set_carrier(self._port(machine, interface).tap, up)
+        port = self._port(machine, interface)
+        port.plugged = up  # without a carrier the kernel sends nothing, and would still take what comes
+        set_carrier(port.tap, up)
 
     def _set_claim(self, machine: str, interface: str, address: str, every_s: float) -> None:
         self.claims.append((time.monotonic(), self._port(machine, interface), address, every_s))
