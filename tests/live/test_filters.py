@@ -170,7 +170,7 @@ def test_drops(name):
 
 
 def test_whatever_is_changed_in_a_packet_what_is_read_passes():
-    """Flipped octets, cut ends, swapped tails: the filter may let malformed packets go, never readable ones."""
+    """Flipped octets, cut ends, swapped tails: malformed packets may be dropped, never readable ones."""
     rng = random.Random(7400)
     seeds = [bytes(frame) for frame in (*PASS.values(), *DROP.values())]
     passed = read = 0

@@ -283,7 +283,7 @@ def _explained(error: OSError, interface: str, pid: int | None) -> LiveError:
                 interface,
                 "root, or CAP_SYS_ADMIN with CAP_NET_RAW, would be right",
             )
-        python = os.path.realpath(sys.executable)
+        python = os.path.realpath("/proc/self/exe")  # a capability belongs to the program, not to a link
         return LiveError(
             "listening needs the privilege CAP_NET_RAW",
             interface,

@@ -37,7 +37,8 @@ class Recording:
 
 
 class Saver:
-    """One growing file.  Whole blocks are written, unbuffered: a reader never meets half a packet."""
+    """One growing file.  Whole blocks are written, unbuffered: who reads meanwhile finds all but perhaps the
+    last packet whole."""
 
     def __init__(self, path: Path | str) -> None:
         self.path = Path(path)
