@@ -87,6 +87,25 @@ def test_announced_addresses_that_the_other_cannot_reach_are_named():
     assert reach().unreachable("pilot", "scout") == ()
 
 
+def test_every_address_that_can_be_reached_has_a_route():
+    near, far = reach("[unicast]").routes("driver", "pilot"), reach("[unicast]").routes("panel", "pilot")
+    assert [r.destination for r in near] == ["10.77.1.1"]
+    assert [r.destination for r in far] == ["10.77.2.21"]
+    assert reach().routes("pilot", "scout") == ()
+    site = load_site("""
+site: fernhouse
+machines:
+  base: {interfaces: {eth0: [10.77.1.2/24, "fd00::2/64"], eth1: 10.77.3.2/24}}
+  brain: {interfaces: {eth0: 10.77.1.1/24, eth1: 10.77.3.1/24}}
+participants: {driver: {machine: base}, pilot: {machine: brain}}
+""")
+    assert [r.destination for r in reach_of(site).routes("pilot", "driver")] == [
+        "10.77.1.2",
+        "fd00::2",
+        "10.77.3.2",
+    ]
+
+
 def test_the_audience_of_a_link_is_everybody_with_an_interface_on_it():
     air, cable = reach().audience("panel")[0], reach().audience("scout")[0]
     assert air.listeners == ("pilot", "panel", "helper")

@@ -8,7 +8,7 @@ Interfaces of one subnet of which a site joins no link are taken to be joined by
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from toprung.forecast.segments import Segments, Start
 from toprung.model.site import Joint, Link, Middleware, Participant, Pass, Site
@@ -121,6 +121,18 @@ class Reach:
     def unicast(self, sender: str, receiver: str) -> Route | None:
         """The route by which one participant sends to another: fewest hops, then the file's order."""
         return self._between(self.start(sender), self.start(receiver))
+
+    def routes(self, sender: str, receiver: str) -> tuple[Route, ...]:
+        """One route for each announced address of the receiver that the sender reaches; none within one
+        machine.  Where the site says no address, the one by which they meet all the same.
+        """
+        start, goal = self.start(sender), self.start(receiver)
+        if start[0] == goal[0]:
+            return ()
+        found = ((self._to(start, Joint(*self._at[h])), h) for h in self.announced(receiver))
+        known = tuple(replace(route, destination=host) for route, host in found if route is not None)
+        nearest = None if known else self.unicast(sender, receiver)
+        return known if nearest is None else (nearest,)
 
     def machines(self, sender: str, receiver: str) -> Route | None:
         """The unicast route between two machines."""
