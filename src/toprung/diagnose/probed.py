@@ -12,7 +12,7 @@ from dataclasses import replace
 from toprung.diagnose.clocks import AGREE_S, Clock, captured_pairs, clocks
 from toprung.diagnose.probe_faults import EFFECTS, REMEDIES, ProbeFault
 from toprung.diagnose.probes import Tried, all_tried, answers_lost, probed_clocks, tried_between
-from toprung.diagnose.proof import arrivals, proof_of_match
+from toprung.diagnose.proof import proof_of_match
 from toprung.diagnose.scene import Case, Scene
 from toprung.diagnose.sizes import OVERHEAD_BYTES
 from toprung.model.finding import Evidence, Finding, Severity
@@ -69,13 +69,18 @@ def _weigh_path(scene: Scene, case: Case, verdict: Verdict) -> Verdict:
 
 def _disproved(scene: Scene, case: Case, fault: ProbeFault) -> bool:
     """Whether captures in which the path holds show that also this passes: of large datagrams, only whole
-    samples do."""
+    samples of such a size do."""
     if fault.above_bytes == 0:
         return True
     proof = proof_of_match(scene, case)
-    writers = scene.ends_on_topic(case.writer, case)
-    came = any(s.whole for w in writers for s in arrivals(scene, case, w))
-    return came or (proof is not None and proof.acknowledged)
+    if proof is not None and proof.acknowledged:
+        return True
+    views, hosts = scene.views_at(fault.receiver), scene.hosts(fault.receiver)
+    return any(
+        s.whole and s.payload_bytes > fault.above_bytes
+        for s in scene.samples_from(scene.population(fault.sender))
+        if s.view in views and s.destination in hosts and s.outgoing is not True
+    )
 
 
 def _subject(fault: ProbeFault) -> str:
