@@ -1,4 +1,4 @@
-"""How far a long read has come, on stderr: nothing in the first second, then a line that is written over.
+"""How far long work has come, on stderr: nothing in the first second, then a line that is written over.
 
 Where stderr is no terminal, a line every ten seconds.
 """
@@ -15,18 +15,10 @@ ON_TERMINAL_S = 0.2
 ELSEWHERE_S = 10.0
 
 
-class Progress:
-    """Call it with the number of bytes read so far."""
+class Line:
+    """A line that is shown now and then, and taken away at the end."""
 
-    def __init__(
-        self,
-        label: str,
-        total_bytes: int | None,
-        stream: TextIO | None = None,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self.label = label
-        self.total_bytes = total_bytes
+    def __init__(self, stream: TextIO | None = None, clock: Callable[[], float] = time.monotonic) -> None:
         self.stream = sys.stderr if stream is None else stream
         self.clock = clock
         self.terminal = self.stream.isatty()
@@ -34,14 +26,12 @@ class Progress:
         self.next = self.start + (FIRST_S if self.terminal else ELSEWHERE_S)
         self.shown = False
 
-    def __call__(self, done_bytes: int) -> None:
+    def show(self, line: str) -> None:
+        """Show the line, if it is time for it."""
         now = self.clock()
         if now < self.next:
             return
         self.next = now + (ON_TERMINAL_S if self.terminal else ELSEWHERE_S)
-        line = f"reading {self.label}: {done_bytes / 1e6:,.0f} MB"
-        if self.total_bytes:
-            line += f" of {self.total_bytes / 1e6:,.0f} MB ({min(done_bytes / self.total_bytes, 1):.0%})"
         self.stream.write(f"\r{line}\x1b[K" if self.terminal else f"{line}\n")
         self.stream.flush()
         self.shown = True
@@ -51,3 +41,37 @@ class Progress:
         if self.shown and self.terminal:
             self.stream.write("\r\x1b[K")
             self.stream.flush()
+
+
+class Progress(Line):
+    """Call it with the number of bytes read so far."""
+
+    def __init__(
+        self,
+        label: str,
+        total_bytes: int | None,
+        stream: TextIO | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        super().__init__(stream, clock)
+        self.label = label
+        self.total_bytes = total_bytes
+
+    def __call__(self, done_bytes: int) -> None:
+        line = f"reading {self.label}: {done_bytes / 1e6:,.0f} MB"
+        if self.total_bytes:
+            line += f" of {self.total_bytes / 1e6:,.0f} MB ({min(done_bytes / self.total_bytes, 1):.0%})"
+        self.show(line)
+
+
+class Rounds(Line):
+    """Call it with the number of rounds done and to do."""
+
+    def __init__(
+        self, label: str, stream: TextIO | None = None, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        super().__init__(stream, clock)
+        self.label = label
+
+    def __call__(self, done: int, total: int) -> None:
+        self.show(f"{self.label}: {done} of {total}")
