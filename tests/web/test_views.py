@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import html
+import os
+import socket
+import time
 
 import pytest
 
@@ -128,3 +131,27 @@ def test_the_report_is_under_a_policy_of_its_own(bench):
     assert "script" not in answer.headers["content-security-policy"]
     assert "<script" not in answer.text
     assert "SHA-256" in answer.text
+
+
+def test_listening_is_asked_for_by_name_only(empty):
+    answer = asking(empty).post("/live/start", data={"interface": "../../dev/mem"})
+    assert answer.status_code == 422
+    assert "no such interface" in answer.text
+    assert empty.hearing is None
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="listening needs CAP_NET_RAW")
+def test_what_is_heard_becomes_a_capture(empty):
+    page = asking(empty)
+    assert "Listening on" in page.post("/live/start", data={"interface": "lo"}).text
+    heartbeat = bytes.fromhex("52545053020301100102030405060708090a0b0c07011c00") + bytes(28)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        end = time.monotonic() + 10
+        while empty.hearing.look is None or not empty.hearing.look.packets:
+            assert time.monotonic() < end, "nothing is heard"
+            sender.sendto(heartbeat, ("127.0.0.1", 7410))
+            time.sleep(0.2)
+    assert "Listened on" in page.post("/live/stop").text
+    assert [c.name for c in empty.captures] == ["heard on lo"]
+    read_to_the_end(empty)
+    assert empty.observed.picture.views[0].datagrams

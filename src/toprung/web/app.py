@@ -13,6 +13,7 @@ from toprung.web import (
     capture_routes,
     figure_routes,
     ladder_routes,
+    live_routes,
     report_routes,
     site_routes,
     whatif_routes,
@@ -23,7 +24,15 @@ from toprung.web.page import Page, packaged
 
 HEARTBEAT_S = 15.0
 KINDS = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
-ROUTES = (site_routes, ladder_routes, figure_routes, whatif_routes, report_routes, capture_routes)
+ROUTES = (
+    site_routes,
+    ladder_routes,
+    figure_routes,
+    whatif_routes,
+    live_routes,
+    report_routes,
+    capture_routes,
+)
 
 
 def create_app(bench: Bench, guard: Guard) -> FastAPI:

@@ -27,6 +27,7 @@ from toprung.model.site import Site
 from toprung.model.site_changes import Change
 from toprung.model.site_file import load_site
 from toprung.pictures.sets import sources_of
+from toprung.web.hearing import Hearing
 
 KEPT_FORECASTS = 32
 
@@ -73,6 +74,7 @@ class Bench:
         self.captures: tuple[Held, ...] = ()
         self.observed: Observed | None = None
         self.reading: Reading | None = None
+        self.hearing: Hearing | None = None
         self.revision = 0  # of everything, progress too
         self.settled = 0  # of what the views show
         self.over = False  # the server is going
@@ -210,6 +212,8 @@ class Bench:
     def close(self) -> None:
         self.leave()
         self.stop_reading()
+        if self.hearing is not None and self.hearing.running:
+            self.hearing.stop()
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
