@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from toprung.diagnose.ages import age_on_arrival, clocks_known, shifted
 from toprung.diagnose.clocks import clocks
 from toprung.diagnose.delivery import BURST_SHARE, MANY, Delivery, delivery, held_up
+from toprung.diagnose.loops import loop_too_slow
 from toprung.diagnose.scene import Case, End, Scene
 from toprung.model.finding import Severity
 from toprung.model.picture import Mark, Samples, Spread
@@ -27,6 +29,8 @@ def judge_timely(scene: Scene, case: Case) -> Verdict:
     for check in CHECKS:
         if (verdict := check(scene, case, found)) is not None:
             return verdict
+    if (slow := loop_too_slow(scene, case)) is not None:
+        return slow
     if case.declared.within_ns is None:
         return HELD
     age = age_on_arrival(scene, case, found)
@@ -68,42 +72,6 @@ def _clock(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     )
 
 
-def age_on_arrival(scene: Scene, case: Case, found: Delivery) -> Spread | None:
-    """How old samples are on arrival, the clocks' difference taken out; None where it cannot be told."""
-    if found.came is None:
-        return None
-    age = found.came.age or _delay(scene, case, found.came)
-    return None if age is None else _shifted(age, _clock_shift(scene, case))
-
-
-def _delay(scene: Scene, case: Case, came: Samples) -> Spread | None:
-    """The delay of the datagrams that carry the samples, where these have no stamp of their own."""
-    crossed = [
-        c.delay
-        for c in scene.crossings(case.writer.machine, case.reader.machine)
-        if c.delay and c.destination == came.destination and c.fragmented == (came.fragments > 1)
-    ]
-    return max(crossed, key=lambda s: s.count, default=None)
-
-
-def _clock_shift(scene: Scene, case: Case) -> float:
-    """Reader's clock less writer's, in seconds: what an age reads too much."""
-    known = clocks(scene)
-    reader, writer = known.get(case.reader.machine), known.get(case.writer.machine)
-    return reader.ahead_s - writer.ahead_s if reader and writer else 0.0
-
-
-def clocks_known(scene: Scene, case: Case) -> bool:
-    """Whether ages are free of a clock's error: one clock, or two that were compared."""
-    return case.one_machine or {case.writer.machine, case.reader.machine} <= clocks(scene).keys()
-
-
-def _shifted(spread: Spread, by: float) -> Spread:
-    return Spread(
-        spread.count, spread.least - by, spread.p05 - by, spread.p50 - by, spread.p95 - by, spread.most - by
-    )
-
-
 def _overloaded(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     """One of the machines stands still again and again, for longer than the flow can bear."""
     rate, within = case.declared.rate_hz, _within_s(case)
@@ -128,12 +96,12 @@ def _bursty(scene: Scene, end: End, bearable_s: float) -> Samples | None:
 
 
 def _as_written(scene: Scene, came: Samples, bearable_s: float) -> bool:
-    """Whether samples came as evenly as they were written: each as old as the others on arrival, nothing
+    """Whether samples came as evenly as they were written: one as old as the other on arrival, nothing
     missing.  What holds them up on the way makes some of them older."""
     here = scene.cast.view_machine(came.view)
     meant = here is not None and came.destination in scene.hosts(here)
     age = came.age
-    return meant and not came.missing and age is not None and age.most - age.least < bearable_s / 2
+    return meant and not came.missing and age is not None and age.p95 - age.p05 < bearable_s / 2
 
 
 def _overload_verdict(scene: Scene, end: End, pauses: Spread, since: Mark) -> Verdict:
@@ -159,7 +127,7 @@ def _late(scene: Scene, case: Case, found: Delivery) -> Verdict | None:
     if within is None or age is None or age.count < ENOUGH // 2 or age.p95 <= within or found.came is None:
         return None
     if not clocks_known(scene, case):
-        age = _shifted(age, age.least)  # only what varies is certain
+        age = shifted(age, age.least)  # only what varies is certain
     if age.p50 > within:
         return broken(
             "late",

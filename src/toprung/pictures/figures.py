@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from statistics import quantiles
 
+from toprung.diagnose.ages import age_on_arrival, clocks_known
 from toprung.diagnose.delivery import delivery
+from toprung.diagnose.loops import observed_loops
 from toprung.diagnose.observed import Observed
 from toprung.diagnose.scene import Case, Scene
-from toprung.diagnose.timely import age_on_arrival, clocks_known
 from toprung.model.figures import (
     Discovery,
     Figures,
     FlowFigures,
     LinkFigures,
-    LoopFigures,
     MachineFigures,
     PowerFigures,
 )
@@ -33,7 +33,7 @@ def figures_of(observed: Observed) -> Figures:
         {m.name: machine_figures(observed, m) for m in site.machines},
         {x.name: link_figures(observed, x) for x in site.links},
         {case.flow: flow_figures(scene, case) for case in scene.cases},
-        {x.name: LoopFigures() for x in site.loops},
+        {name: loop.figures for name, loop in observed_loops(scene).items()},
         {x.name: PowerFigures() for x in site.power},
     )
 
