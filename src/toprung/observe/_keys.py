@@ -23,14 +23,18 @@ MIX_C = cython.declare(cython.ulonglong, 0x94D049BB133111EB)
 
 
 def tally(record, k, at, time_ns, packet, size):
-    """Count one thing in the six columns of record k from `at` (see records.TALLY)."""
-    if record[k, at] == 0:
+    """Count one thing in the six columns of record k from `at` (see records.TALLY).
+
+    Things come out of their order: a datagram that never became whole is given up long after others.
+    """
+    if record[k, at] == 0 or time_ns < record[k, at + 2]:
         record[k, at + 2] = time_ns
         record[k, at + 3] = packet
+    if record[k, at] == 0 or time_ns >= record[k, at + 4]:
+        record[k, at + 4] = time_ns
+        record[k, at + 5] = packet
     record[k, at] += 1
     record[k, at + 1] += size
-    record[k, at + 4] = time_ns
-    record[k, at + 5] = packet
     return 0
 
 
