@@ -13,24 +13,31 @@ from __future__ import annotations
 
 import argparse
 import json
+import platform
 import shutil
+import subprocess
 import sys
+import time
 import traceback
 import zlib
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict
+from importlib import metadata
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from matrix_cases import HEALTHY, ROWS, Healthy, Row
-from matrix_marks import Truth, mark
-from matrix_page import write_page
+from matrix_marks import Truth, mark, nothing_read
+from matrix_page import outcome, write_page
 from matrix_runs import make_healthy, make_row
 
+from toprung.errors import CaptureError
 from toprung.live.reading import CaptureWord, observe
+from toprung.model.site import Site
 from toprung.model.site_file import load_site
+from toprung.rehearse.faults import parse_fault
 
 Job = tuple[str, str, str]  # row, implementation, salt
 BY_ID: dict[str, Row | Healthy] = {r.id: r for r in ROWS} | {f"h-{h.id}": h for h in HEALTHY}
@@ -65,8 +72,10 @@ def guarded(job: Job, out: Path) -> tuple[dict | None, str]:
         turn = zlib.crc32(f"{name}{salt}".encode()) % 2
         library = "mixed2" if implementation == "mixed" and turn and not _fixed(row) else implementation
         make = make_row if isinstance(row, Row) else make_healthy
+        begun = time.monotonic()
         truth = make(row, library, salt, folder)
-        entry = {"id": name, "implementation": implementation, "salt": salt, **truth}
+        lasting = round(time.monotonic() - begun, 1)
+        entry = {"id": name, "implementation": implementation, "salt": salt, "seconds": lasting, **truth}
         (folder / "truth.json").write_text(json.dumps(entry, indent=1) + "\n")
         return marked(folder), ""
     except Exception:
@@ -83,11 +92,23 @@ def marked(folder: Path) -> dict:
     entry = json.loads((folder / "truth.json").read_text())
     site = load_site((folder / "site.yaml").read_bytes(), str(folder / "site.yaml"))
     truth = Truth(**{k: v if isinstance(v, str) else tuple(v) for k, v in entry["truth"].items()})
+    near = machines_of(entry["words"], site) if entry["kind"] != "healthy" else []
     cells = {}
     for viewpoint, machines in entry["viewpoints"].items():
         words = [CaptureWord(m, str(next(folder.glob(f"{m}.pcap*")))) for m in machines]
-        cells[viewpoint] = asdict(mark(observe(site, words), truth))
-    return {**entry, "cells": cells}
+        try:
+            cells[viewpoint] = asdict(mark(observe(site, words), truth))
+        except CaptureError:
+            cells[viewpoint] = asdict(nothing_read())
+    return {**entry, "near": near, "cells": cells}
+
+
+def machines_of(words: str, site: Site) -> list[str]:
+    """The machines that a fault happens to; none where it is a topic's."""
+    fault = parse_fault(words, site)
+    named = {p.name: p.machine for p in site.participants} | {m.name: m.name for m in site.machines}
+    subject = fault.subject.rpartition("/")[2]
+    return [named[subject]] if subject in named else []
 
 
 def run(jobs: list[Job], out: Path, side_by_side: int) -> None:
@@ -120,7 +141,10 @@ def mark_all(out: Path, jobs: list[Job], side_by_side: int) -> None:
 
 def line_of(entry: dict) -> str:
     cells = entry["cells"]
-    said = "  ".join(f"{v}: {c['mark']} {'/'.join(c['said'])}" for v, c in cells.items())
+    healthy = entry["kind"] == "healthy"
+    said = "  ".join(
+        f"{v}: {c['mark'] if healthy else outcome(entry, v)} {'/'.join(c['said'])}" for v, c in cells.items()
+    )
     name = f"{entry['id']}.{entry['implementation']}.{entry['salt']}"
     odd = sorted({f"    {v}: {o[:150]}" for v, c in cells.items() for o in c["odd"]})
     stops = [
@@ -154,6 +178,20 @@ def write_results(out: Path, done: dict[Job, dict]) -> None:
     part.replace(out / "results.json")
 
 
+def versions() -> str:
+    """What the runs were made with, in words."""
+    fast = subprocess.run(
+        ["dpkg-query", "-W", "-f", "${Version}", "libfastrtps-dev"],
+        capture_output=True,
+        text=True,
+        check=False,
+    ).stdout.partition("+")[0]
+    return (
+        f"Cyclone DDS {metadata.version('cyclonedds')} (PyPI), Fast DDS {fast or '?'} (Debian), Linux "
+        f"{platform.release()}, Python {platform.python_version()}."
+    )
+
+
 def main() -> int:
     words = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     words.add_argument("do", choices=("run", "mark", "page"))
@@ -182,7 +220,9 @@ def main() -> int:
         there = {} if said.again else read_results(said.out)
         run([j for j in jobs if j not in there], said.out, min(3, said.jobs))
     entries = [e for j, e in read_results(said.out).items() if j in set(jobs)]
-    marks = Counter(c["mark"] for e in entries for c in e["cells"].values())
+    marks = Counter(
+        c["mark"] if e["kind"] == "healthy" else outcome(e, v) for e in entries for v, c in e["cells"].items()
+    )
     sys.stdout.write(f"{len(entries)} runs; cells: {dict(marks)}\n")
     return 0
 

@@ -280,9 +280,32 @@ HEALTHY: tuple[Healthy, ...] = (
 
 
 BOTH_ENDS = "what left and never came shows only where both ends are captured"
-FAR_SILENT = "that somebody says nothing shows only on its own machine"
-OWN_LOOPBACK = "loopback is in no other machine's capture"
-OWN_INTERFACE = "what leaves by another interface is in no other machine's capture"
+CUT = "a link that is cut looks like programs that stopped, or ends the capture with it"
+ARRIVAL = "what is lost or late on the way shows only where it should arrive"
+ONE_CLOCK = "by one machine's clock, a delay and a clock that is off look the same"
+OWN_LIST = "a list shows only on the machine that announces by it, and either one's list would do"
 
-# (rows, viewpoint) -> why that viewpoint cannot tell; role words as in the primary flow: writer, reader
-UNSEEN: dict[tuple[str, str], str] = {}
+# rows, from where, why it cannot be told from there.  "near": the machine that the fault happens to,
+# "far": another one; "writer", "reader": of the broken flow; "one": any single machine
+REASONS: tuple[tuple[str, str, str], ...] = (
+    ("isolated isolated-lists multicast-dropped unicast-dropped one-way-to one-way-from", "one", BOTH_ENDS),
+    ("ttl small-mtu fragments-dropped", "one", BOTH_ENDS),
+    ("cut cut-cable cut-for-a-while", "one", CUT),
+    ("ports-closed ports-closed-base", "far", "who does not answer was perhaps not reached, or is not there"),
+    ("loopback-only", "far", "loopback is in no other machine's capture"),
+    ("wrong-interface", "far", "what leaves by another interface is in no other machine's capture"),
+    ("peer-missing other-mode other-mode-server", "one", OWN_LIST),
+    ("index-beyond", "far", "the port that it took shows only on its own machine"),
+    ("server-down", "one", "the server's own machine asks it by loopback, which is not captured"),
+    ("server-port", "far", "the question goes to the server alone"),
+    ("never-started", "far", "that somebody says nothing shows only on its own machine"),
+    ("cloned-identity", "one", "the other bearer of the identity speaks on a link that is not captured"),
+    ("silent-writer", "reader", "that nothing is written shows only where it would leave"),
+    ("random-loss resend-storm thin-link bursts delayed", "writer", ARRIVAL),
+    ("delayed", "reader", ONE_CLOCK),
+    ("second-commander", "writer", "the second one's samples go to the reader, not past the first writer"),
+    ("clock-ahead clock-behind", "one", ONE_CLOCK),
+)
+UNSEEN: dict[tuple[str, str], str] = {
+    (row, place): why for rows, place, why in REASONS for row in rows.split()
+}

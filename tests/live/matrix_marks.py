@@ -57,6 +57,11 @@ def mark(observed, truth: Truth) -> Cell:
     return Cell(outcome, tuple(sorted(set(said))), tuple(odd), tuple(sorted(set(stops))))
 
 
+def nothing_read() -> Cell:
+    """A capture without any RTPS: the reading says so and ends."""
+    return Cell(UNSEEN, (), (), ())
+
+
 def settled(causes, broken, touched, flows, counts, blocks: bool) -> Truth:
     """The truth of a run after its peers' own counts.
 

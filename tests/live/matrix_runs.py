@@ -12,18 +12,32 @@ from typing import Any
 from matrix_cases import Healthy, Row
 from matrix_marks import Truth, came, delivered, settled
 from matrix_sites import make_site
-from toprung.rehearse.run import Rehearsal
 
 from toprung.model.site import Site
 from toprung.model.site_file import load_site
 from toprung.rehearse.faults import Fault, parse_fault
 from toprung.rehearse.plan import plan_of
+from toprung.rehearse.run import Rehearsal
 from toprung.rehearse.specs import Begin, End, Event, Plan
 
 # these leave the flow going, badly or for some of the time: what is delivered is no measure
 MOVING = frozenset(
-    ("cut", "left", "killed", "lapsing", "cloned-address", "slowed", "slow-writer", "second-commander")
-    + ("random-loss", "resend-storm", "thin-link", "delayed", "bursts", "clock-shifted")
+    (
+        "cut",
+        "left",
+        "killed",
+        "lapsing",
+        "cloned-address",
+        "slowed",
+        "slow-writer",
+        "second-commander",
+        "random-loss",
+        "resend-storm",
+        "thin-link",
+        "delayed",
+        "bursts",
+        "clock-shifted",
+    )
 )
 HOPS = 8  # multicast of every library gets that far in sound runs across a router
 
@@ -109,11 +123,12 @@ def perform(plan: Plan, folder: Path, site_text: str) -> dict[str, Any]:
     """Run the plan; leaves the site file and packed captures; returns what the peers counted."""
     (folder / "site.yaml").write_text(site_text)
     work = folder / "work"
-    with Rehearsal(plan, work) as rehearsal:
-        rehearsal.finish()
-        for machine, path in rehearsal.captures().items():
-            pack(Path(path), folder / f"{machine}.pcapng.gz")
-        counts = rehearsal.counts()
+    with Rehearsal(plan, work, seed=zlib.crc32(str(folder).encode())) as rehearsal:
+        while not rehearsal.wait():
+            pass
+    counts = rehearsal.counts()
+    for machine, path in rehearsal.captures().items():
+        pack(path, folder / f"{machine}.pcapng.gz")
     shutil.rmtree(work, ignore_errors=True)
     return counts
 

@@ -23,6 +23,8 @@ LIBRARIES = {  # implementation -> of driver, pilot, eye, panel
     "mixed": ("fast", "cyclone", "cyclone", "fast"),
     "mixed2": ("cyclone", "fast", "fast", "cyclone"),
 }
+RING = ("brain", "desk", "brain", "base")  # neighbours share a link
+CROWD = 10  # more participants than this keep the computer that runs them busy
 RELIABLE, BEST = "{reliability: reliable}", "{reliability: best_effort}"
 KEPT = "{reliability: reliable, durability: transient_local}"
 
@@ -101,7 +103,7 @@ def make_site(shape: Shape, implementation: str, salt: str) -> MadeSite:
 
 def _topics(shape: Shape, dice: random.Random) -> dict[str, Topic]:
     scan, image, beds = dice.choice(shape.scan), dice.choice(shape.image), dice.choice((6000, 9000))
-    within = dice.choice((180, 200, 250))
+    within = dice.choice((180, 200, 250)) * (5 if shape.more > CROWD else 1)
     found = {
         "odom": Topic("Odom", "driver", ("pilot",), RELIABLE, 720, dice.choice((20, 25, 30)), within),
         "battery": Topic("Battery", "driver", ("pilot",), KEPT, 64, 1, within),
@@ -190,7 +192,7 @@ def _participant_lines(
         library = f", middleware: {libraries[role]}" if shape.middleware_said else ""
         lines.append(f"  {names[role]}: {{machine: {names[home]}{library}{found}}}")
     for n in range(shape.more):
-        home = names[("brain", "desk", "base")[n % 3]]
+        home = names[RING[n % 4]]
         library = LIBRARIES[implementation][n % 4]
         said = f", middleware: {library}" if shape.middleware_said else ""
         lines.append(f"  {_aux(n)}: {{machine: {home}{said}{found}}}")

@@ -84,11 +84,15 @@ def _by_stamps(scene: Scene) -> dict[tuple[str, str], tuple[float, float]]:
 
 
 def _steady_and_old(scene: Scene, samples: Samples, here: str, there: str) -> bool:
+    """Whether samples are old by a steady time, and every answer from there is far quicker.
+
+    The slowest answers count: what seems a quick one may answer an earlier question.
+    """
     age = samples.age
     if age is None or age.count < 10 or age.p05 < 0.2 or age.p95 - age.p05 > 0.05 * age.p50:
         return False
     trips = [
-        d.answer.p50
+        d.answer.most
         for d in scene.dialogues(scene.population(here), scene.population(there))
         if d.answer and d.view == samples.view and d.answer.count >= 3
     ]
