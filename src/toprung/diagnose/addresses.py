@@ -94,16 +94,17 @@ def no_route(pair: Pair) -> Verdict | None:
 
 
 def _addresses_in_use(scene: Scene, way: Passage) -> dict[str, Mark]:
-    """Source addresses that the sending machine used on the wire, towards anybody but itself.
+    """Source addresses that the sending machine used on the wire and does not declare.
 
-    Elsewhere than on one of the two machines only some of a machine's addresses are seen.
+    Those that it declares tell nothing of its other ones: they may be on links that are not captured, or
+    find nobody there to send to.
     """
     used: dict[str, Mark] = {}
-    near = scene.views_at(way.sender) | scene.views_at(way.receiver)
+    declared = scene.site.machine(way.sender).hosts
     for stream in scene.streams_of(scene.population(way.sender)):
-        if stream.view not in near and stream.source in scene.site.machine(way.sender).hosts:
+        if stream.source in declared or stream.source.startswith("127."):
             continue
-        if not stream.source.startswith("127.") and (tally := stream.discovery or stream.data):
+        if tally := stream.discovery or stream.data:
             used.setdefault(stream.source, tally.first)
     return used
 
