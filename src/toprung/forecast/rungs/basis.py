@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from toprung.forecast.matching import Matcher, matcher
+from toprung.forecast.matching import matcher
 from toprung.forecast.ports import Ports, ports_of
 from toprung.forecast.reach import DEFAULT_MTU_BYTES, Reach, Route
 from toprung.forecast.traffic import Traffic, traffic_of
 from toprung.model.ladder import Flow
 from toprung.model.site import DeclaredFlow, DiscoveryMode, Joint, Machine, Participant, Site
-from toprung.model.verdict import HELD
+from toprung.model.verdict import HELD, Verdict
 
 if TYPE_CHECKING:
     from toprung.forecast.discovery import MachineDiscovery
@@ -91,7 +91,7 @@ class Basis:
     @cached_property
     def traffic(self) -> Traffic:
         """What the matching flows put on every link."""
-        matching = [f for f in self.site.flows() if self.matcher.judge(f) is HELD]
+        matching = [c.declared for c in self.cases if self.matches[c.flow] is HELD]
         return traffic_of(self.site, self.reach, matching)
 
     @cached_property
@@ -103,9 +103,10 @@ class Basis:
         return {topic: tuple(names) for topic, names in found.items()}
 
     @cached_property
-    def matcher(self) -> Matcher:
-        """Judges what the two sides of a flow declare."""
-        return matcher(self.site)
+    def matches(self) -> dict[Flow, Verdict]:
+        """Whether the two sides of each flow suit each other."""
+        judge = matcher(self.site).judge
+        return {case.flow: judge(case.declared) for case in self.cases}
 
     @cached_property
     def placed(self) -> frozenset[str]:

@@ -8,4 +8,4 @@ from toprung.model.verdict import Verdict
 
 def judge_matched(basis: Basis, case: Case) -> Verdict:
     """The rules of captures, with each library's own defaults; names of topics and types are the site's."""
-    return basis.matcher.judge(case.declared)
+    return basis.matches[case.flow]
