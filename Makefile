@@ -11,7 +11,7 @@ PEERS := iproute2 nftables tcpdump g++ libfastrtps-dev fastdds-tools chromium
 PLAIN := build/plain
 KERNELS := $(wildcard src/toprung/*/_*.py src/toprung/*/_*.pxd) setup.py
 
-.PHONY: demo test peers lint readme clean
+.PHONY: demo test peers lint readme pictures clean
 
 demo: $(VENV)/.demo
 	@mkdir -p $(OUT)
@@ -58,6 +58,11 @@ $(VENV)/.test: requirements/test.txt $(VENV)/.demo
 # the README's transcript, as the packaged example prints now
 readme: $(VENV)/.demo
 	$(BIN)/python docs/transcript.py
+
+# every view of the page, as docs/page.md shows it
+pictures: $(VENV)/.test peers
+	mkdir -p docs/page
+	TOPRUNG_PICTURES=docs/page $(BIN)/python -m pytest -q tests/web/test_browser.py
 
 clean:
 	rm -rf build $(OUT) src/*.egg-info && find src -name '*.so' -delete

@@ -110,9 +110,16 @@
     }
   }
 
-  function themed(spec) {
+  // charts are declared in the colours of light paper
+  const TONES = { "#7d95bd": "--note", "#1f6f78": "--held", "#b3362a": "--gone" };
+
+  function themed(declared) {
     const tone = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
     const ink = tone("--ink"), line = tone("--line");
+    let text = JSON.stringify(declared);
+    if (matchMedia("(prefers-color-scheme: dark)").matches)
+      for (const [light, name] of Object.entries(TONES)) text = text.replaceAll(light, tone(name));
+    const spec = JSON.parse(text);
     return { ...spec, background: "transparent", config: { ...spec.config,
       axis: { ...(spec.config || {}).axis, labelColor: ink, titleColor: ink, gridColor: line, domainColor: line, tickColor: line },
       legend: { labelColor: ink, titleColor: ink }, title: { color: ink, anchor: "start" },
