@@ -201,7 +201,7 @@ class Peer:
             return
         if not entry.get("silent"):
             setattr(w["sample"], w["counter"], w["sent"] + 1)
-            with suppress(DDSException):  # a reliable writer that waits too long for room says so, and goes on
+            with suppress(DDSException):  # a reliable writer that finds no room in time goes on
                 w["writer"].write(w["sample"])
                 w["sent"] += 1
         w["due"] += 1 / entry["rate"] if entry.get("rate") else 1e9
