@@ -28,7 +28,7 @@ from toprung.live.probing.messages import (
     opened,
     sealed,
 )
-from toprung.live.probing.responder import Arrival, Door, Moment, Responder
+from toprung.live.probing.responder import Arrival, Door, Moment, Post, Responder
 from toprung.live.probing.search import greatest
 
 KEY = "7KQ2M-9XH4T-ABCDE-12345"
@@ -194,15 +194,16 @@ def test_the_greatest_size_is_found_to_the_byte(least, limit, most):
 
 
 def responder(**limits):
-    return Responder(KEY, OFFER, Limits(**limits), frozenset({OWN, "127.0.0.1"}), lambda: b"s" * 16)
+    post = Post(KEY, 7, frozenset({OWN, "127.0.0.1"}), OFFER)
+    return Responder(post, Limits(**limits), lambda: b"s" * 16)
 
 
 def arrival(host=HOST, door=Door.DISCOVERY, at=1_000):
     return Arrival(host, 40000, door, at)
 
 
-def hello(attempt=0, nonce=NONCE, target=b"\x0a\x4d\x01\x02", size=messages.HELLO_BYTES):
-    return sealed(Hello(nonce, attempt, 7, target), first_keys(KEY).asking, size_bytes=size)
+def hello(attempt=0, nonce=NONCE, target=b"\x0a\x4d\x01\x02", size=messages.HELLO_BYTES, domain=7):
+    return sealed(Hello(nonce, attempt, domain, target), first_keys(KEY).asking, size_bytes=size)
 
 
 NOW = Moment(2_000, 10.0)
@@ -252,6 +253,7 @@ def test_a_replay_gets_silence():
 def test_what_comes_from_elsewhere_or_is_for_another_machine_gets_silence():
     made = responder()
     assert made.feed(hello(target=b"\x0a\x4d\x01\x03"), arrival(), NOW) is None
+    assert made.feed(hello(domain=8), arrival(), NOW) is None
     name, keys = begun(made)
     assert made.feed(ping(keys, name, 1), arrival("10.77.1.66"), NOW) is None
     assert made.feed(hello(1), arrival("10.77.1.66"), NOW) is None
@@ -284,6 +286,16 @@ def test_answers_are_bounded_in_rate_sessions_and_time():
     assert made.active(later)
     assert not made.active(Moment(0, 17.0))
     assert made.feed(hello(nonce=b"n" * 16), arrival(), Moment(0, 17.0)) is not None
+
+
+def test_answers_by_multicast_are_few_and_small():
+    made = responder()
+    name, keys = begun(made)
+    asked = [ping(keys, name, n, flags=Flag.GROUP) for n in range(1, 61)]
+    assert sum(made.feed(octets, arrival(), NOW) is not None for octets in asked) == 25
+    later = Moment(0, 20.0)
+    assert made.feed(ping(keys, name, 61, 512, flags=Flag.GROUP), arrival(), later) is not None
+    assert made.feed(ping(keys, name, 62, 513, flags=Flag.GROUP), arrival(), later) is None
 
 
 def test_a_beacon_names_whom_the_server_heard():

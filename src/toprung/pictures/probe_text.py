@@ -12,7 +12,7 @@ from toprung.pictures.plain import printable
 
 WIDTH = 100
 _LABEL, _COLUMN = 30, 33
-_NO_ANSWER = "no answer: nobody serves there, the key is another one, or nothing passes."
+_NO_ANSWER = "no answer: nobody serves there, key or domain is another one, or nothing passes."
 
 
 def probe_text(results: ProbeResults, faults: Iterable[ProbeFault], near: str, far: str) -> str:

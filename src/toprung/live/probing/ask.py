@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from toprung.errors import UsageError
 from toprung.live.probing.bursts import Burst, affordable, send_bursts
 from toprung.live.probing.checks import Path, Row, Sizes, check_ports, check_sizes, send_row, working_path
 from toprung.live.probing.keys import fingerprint
@@ -27,6 +28,7 @@ Ints = npt.NDArray[np.int64]
 Say = Callable[[str, float], None]  # what is going on, and which share of it is done
 
 MOST_RATE_HZ = 2500.0
+ELSE_S = 60.0  # for everything but the datagrams in a row and the bursts, on a bad way
 MOST_LATE_MS = 100  # further behind its plan, the prober says that it could not keep up
 
 
@@ -50,8 +52,19 @@ def probe(prober: Prober, plan: Plan, label: str, say: Say) -> ProbeResults:
     answered = prober.knock(plan.patience_s)
     results = _begun(prober, answered, label, started_ns)
     if answered:
+        _check_time(prober, plan)
         results = _checked(prober, plan, results, say)
     return replace(results, seconds=time.monotonic() - start)
+
+
+def _check_time(prober: Prober, plan: Plan) -> None:
+    """The server ends a session at its time, whatever is still to be tried."""
+    needed = plan.packets / min(plan.rate_hz, MOST_RATE_HZ) + plan.burst_s * bool(plan.bursts) + ELSE_S
+    if needed > prober.welcome.seconds:
+        says = f"that takes about {needed:.0f} s, and the server grants {prober.welcome.seconds} s"
+        raise UsageError(
+            says, "--packets, --rate, --burst", "fewer datagrams, or more a second, would be right"
+        )
 
 
 def _begun(prober: Prober, answered: bool, label: str, started_ns: int) -> ProbeResults:

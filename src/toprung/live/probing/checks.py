@@ -148,7 +148,8 @@ def size_tries(loss: float) -> int:
     return min(MOST_SIZE_TRIES, max(LEAST_SIZE_TRIES, ceil(log(SURE) / log(loss))))
 
 
-def _passes_there(prober: Prober, path: Path, size: int, whole: bool, tries: int) -> bool:
+def _passes_there(prober: Prober, path: Path, size: int, whole: bool, tries: int) -> bool | None:
+    """None where the server is gone."""
     stream = prober.stream()
     for sample in range(tries):
         ping = Ping(stream, sample, 0, 1, time.time_ns(), path.reply_port, LEAST_ASKING_BYTES, path.flags)
@@ -159,7 +160,7 @@ def _passes_there(prober: Prober, path: Path, size: int, whole: bool, tries: int
     if prober.wait(time.monotonic() + SIZE_PATIENCE_S, lambda: bool(prober.came[stream])):
         return True
     report = prober.report(stream)
-    return report is not None and report.received > 0
+    return report.received > 0 if report is not None else None
 
 
 def _passes_back(prober: Prober, path: Path, size: int, whole: bool, tries: int) -> bool | None:

@@ -14,6 +14,7 @@ class Limits:
 
     answers_per_s: int = 4000
     answered_bytes_per_s: int = 30_000_000
+    group_answers_per_s: int = 100  # by multicast, which everybody on the link gets
     session_s: int = 300
     session_idle_s: float = 20.0
     idle_s: float = 600.0  # without any session: the server ends

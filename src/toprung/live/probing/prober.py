@@ -158,19 +158,18 @@ class Prober:
         return messages.sealed(body, session.keys.asking, session.name, session.number, size_bytes)
 
     def _send(self, octets: bytes, target: tuple[str, int]) -> bool:
-        try:
-            self.out.sendto(octets, target)
-        except BlockingIOError:
-            time.sleep(0.001)  # the interface's queue is full
-            with suppress(BlockingIOError):
+        """False where it is too large; what the network refuses otherwise is as good as lost."""
+        for pause_s in (0.001, 0.0):
+            try:
                 self.out.sendto(octets, target)
-        except OSError as error:
-            if error.errno == errno.EMSGSIZE:
-                return False
-            if error.errno in (errno.EHOSTUNREACH, errno.ENETUNREACH, errno.EPERM):
+            except OSError as error:
+                if error.errno == errno.EMSGSIZE:
+                    return False
+                if error.errno in (errno.EAGAIN, errno.ENOBUFS) and pause_s:
+                    time.sleep(pause_s)  # the interface's queue is full
+                    continue
                 self.knocking.unreachable = error.strerror or "unreachable"
-            elif error.errno != errno.ECONNREFUSED:
-                raise
+            break
         return True
 
     def report(self, stream: int) -> Report | None:

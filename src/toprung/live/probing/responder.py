@@ -17,6 +17,7 @@ from toprung.live.probing.limits import Bucket, Limits, bucket
 from toprung.live.probing.messages import Ask, Beacon, Bye, Flag, Hello, Message, Ping, Pong, Welcome
 
 MOST_STREAMS = 512  # of one session
+MOST_GROUP_BYTES = 512  # of an answer by multicast
 HEARD_S = 10.0  # how long a beacon names whom the server heard
 
 
@@ -111,28 +112,33 @@ class _Heard:
     confirmed: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Post:
+    """Where a server stands.  `offer`: what a session may count on; nonces and MTU are filled in."""
+
+    key: str
+    domain: int
+    own: frozenset[str]  # this machine's addresses
+    offer: Welcome
+
+
 class Responder:
     """All that the server decides.
 
-    offer: what a session may count on (`asked` and `nonce` are filled in); own: this machine's addresses;
     nonce: 16 fresh random octets at each call; mtu_towards: the interface's MTU on the way to a host, 0 where
     unknown.
     """
 
     def __init__(
         self,
-        key: str,
-        offer: Welcome,
+        post: Post,
         limits: Limits,
-        own: frozenset[str],
         nonce: Callable[[], bytes],
         mtu_towards: Callable[[str], int] = lambda host: 0,
     ) -> None:
-        self.key = key
-        self.first = first_keys(key)
-        self.offer = offer
+        self.post = post
+        self.first = first_keys(post.key)
         self.limits = limits
-        self.own = own
         self.nonce = nonce
         self.mtu_towards = mtu_towards
         self.sessions: dict[bytes, Session] = {}
@@ -141,6 +147,7 @@ class Responder:
         self.refused = 0  # datagrams that got silence
         self._answers: Bucket = bucket(limits.answers_per_s, 1)
         self._bytes: Bucket = bucket(limits.answered_bytes_per_s, messages.MOST_BYTES)
+        self._group: Bucket = bucket(limits.group_answers_per_s, 1)
 
     def feed(self, datagram: bytes | memoryview, arrival: Arrival, now: Moment) -> Answer | None:
         """The answer to one datagram, if it deserves one."""
@@ -199,7 +206,8 @@ class Responder:
         body = message.body
         assert isinstance(body, Hello)
         session = self.by_nonce.get(body.nonce)
-        if message.size_bytes < messages.HELLO_BYTES or ".".join(map(str, body.target)) not in self.own:
+        meant = body.domain == self.post.domain and ".".join(map(str, body.target)) in self.post.own
+        if message.size_bytes < messages.HELLO_BYTES or not meant:
             return self._silence()
         if session is None:
             session = self._opened(body, arrival, now)
@@ -223,9 +231,9 @@ class Responder:
         if len(self.sessions) >= self.limits.sessions or len(self.by_nonce) >= self.limits.nonces:
             return None
         nonce = self.nonce()
-        name, keys = session_keys(self.key, hello.nonce, nonce)
+        name, keys = session_keys(self.post.key, hello.nonce, nonce)
         mtu = self.mtu_towards(arrival.host)
-        welcome = replace(self.offer, asked=hello.nonce, nonce=nonce, interface_mtu_bytes=mtu)
+        welcome = replace(self.post.offer, asked=hello.nonce, nonce=nonce, interface_mtu_bytes=mtu)
         steady = now.steady_s
         session = Session(name, keys, arrival.host, steady, steady, -1, welcome)
         self.sessions[name] = self.by_nonce[hello.nonce] = session
@@ -242,6 +250,10 @@ class Responder:
             tally = session.tallies[ping.stream] = Tally()
         tally.count(ping, message.size_bytes, arrival.received_ns - ping.sent_ns, arrival.overflow)
         if not messages.LEAST_ASKING_BYTES <= ping.reply_bytes <= message.size_bytes:
+            return None
+        group = bool(ping.flags & Flag.GROUP)
+        if group and (ping.reply_bytes > MOST_GROUP_BYTES or not self._group.take(1, now.steady_s)):
+            tally.refused += 1
             return None
         if not self._allowed(ping.reply_bytes, now):
             tally.refused += 1
@@ -265,7 +277,7 @@ class Responder:
             ping.reply_port or arrival.port,
             None if fresh else _plain(arrival.door),
             bool(ping.flags & Flag.WHOLE),
-            bool(ping.flags & Flag.GROUP),
+            group,
             tally,
         )
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from toprung.live.probing.keys import fingerprint
 from toprung.live.probing.limits import Limits
 from toprung.live.probing.messages import NONCE_BYTES, Welcome
-from toprung.live.probing.responder import Answer, Arrival, Door, Moment, Responder
+from toprung.live.probing.responder import Answer, Arrival, Door, Moment, Post, Responder
 from toprung.live.probing.sockets import (
     GROUP,
     KINDS,
@@ -56,14 +56,8 @@ class Server:
         self.own = own
         self.sender = sending_socket()
         self.receiver = Receiver()
-        self.responder = Responder(
-            order.key,
-            self._offer(),
-            order.limits,
-            frozenset(n.address for n in nics()),
-            lambda: secrets.token_bytes(NONCE_BYTES),
-            self._mtu,
-        )
+        post = Post(order.key, order.domain, frozenset(n.address for n in nics()), self._offer())
+        self.responder = Responder(post, order.limits, lambda: secrets.token_bytes(NONCE_BYTES), self._mtu)
         self.started = _now()
         self._nics: dict[str, Nic | None] = {}
 

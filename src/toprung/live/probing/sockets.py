@@ -204,28 +204,22 @@ class Receiver:
     def __init__(self) -> None:
         self.buffer = bytearray(1 << 16)
         self.shift_ns = _stamp_shift_ns()
-        self.refused: set[str] = set()
 
     def take(self, source: socket.socket) -> Received | None:
         """The next datagram; None where there is none."""
-        while True:
-            try:
-                size, extra, _, sender = source.recvmsg_into([self.buffer], 128)
-            except BlockingIOError:
-                return None
-            except OSError as error:  # an ICMP answer to something sent before
-                if error.errno == errno.ECONNREFUSED:
-                    self.refused.add("port unreachable")
-                continue
-            stamp, overflow = time.time_ns(), 0
-            for level, kind, data in extra:
-                if level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS:
-                    seconds, ns = _TIMESPEC.unpack_from(data)
-                    stamp = seconds * 1_000_000_000 + ns + self.shift_ns
-                elif level == socket.SOL_SOCKET and kind == SO_RXQ_OVFL:
-                    (overflow,) = _OVERFLOW.unpack_from(data)
-            host, number = sender[:2]
-            return Received(memoryview(self.buffer)[:size], host, number, stamp, overflow)
+        try:
+            size, extra, _, sender = source.recvmsg_into([self.buffer], 128)
+        except OSError:  # nothing there, or an ICMP answer to something sent before
+            return None
+        stamp, overflow = time.time_ns(), 0
+        for level, kind, data in extra:
+            if level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS:
+                seconds, ns = _TIMESPEC.unpack_from(data)
+                stamp = seconds * 1_000_000_000 + ns + self.shift_ns
+            elif level == socket.SOL_SOCKET and kind == SO_RXQ_OVFL:
+                (overflow,) = _OVERFLOW.unpack_from(data)
+        host, number = sender[:2]
+        return Received(memoryview(self.buffer)[:size], host, number, stamp, overflow)
 
 
 def _stamp_shift_ns() -> int:
