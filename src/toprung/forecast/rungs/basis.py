@@ -17,6 +17,7 @@ from toprung.model.verdict import HELD, Verdict
 
 if TYPE_CHECKING:
     from toprung.forecast.discovery import MachineDiscovery
+    from toprung.forecast.simulation import MachineRun, Simulated
 
 ASSUMED_MODE = DiscoveryMode.MULTICAST  # DDSI-RTPS 2.5, 8.5.3: the simple protocol's default
 
@@ -54,11 +55,12 @@ class Case:
 
 
 class Basis:
-    """Site and reach, with the look-ups that the rungs share."""
+    """Site and reach, with the look-ups that the rungs share.  `simulated`: discovery, where it was run."""
 
-    def __init__(self, site: Site, reach: Reach) -> None:
+    def __init__(self, site: Site, reach: Reach, simulated: Simulated | None = None) -> None:
         self.site = site
         self.reach = reach
+        self.simulated = simulated
 
     @cached_property
     def cases(self) -> tuple[Case, ...]:
@@ -87,6 +89,11 @@ class Basis:
         from toprung.forecast.discovery import discovery_of
 
         return {d.machine: d for d in discovery_of(self.site, self.reach)}
+
+    @cached_property
+    def runs(self) -> dict[str, MachineRun]:
+        """What the simulation made of every machine; empty without one."""
+        return {} if self.simulated is None else {m.machine: m for m in self.simulated.machines}
 
     @cached_property
     def traffic(self) -> Traffic:

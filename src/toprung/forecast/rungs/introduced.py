@@ -1,4 +1,8 @@
-"""Rung `introduced`: can both machines take the discovery that comes upon them?"""
+"""Rung `introduced`: can both machines take the discovery that comes upon them?
+
+What does not fit into a machine's memory (participants, endpoints) is never introduced.  A second that is
+fuller than its budget of messages only makes a queue: the simulation tells whether that empties in time.
+"""
 
 from __future__ import annotations
 
@@ -6,54 +10,88 @@ from collections.abc import Iterator
 
 from toprung.forecast.discovery import MachineDiscovery
 from toprung.forecast.rungs.basis import Basis, Case, mode_of
-from toprung.model.finding import Severity
-from toprung.model.site import DiscoveryMode, Machine
-from toprung.model.verdict import HELD, Verdict, broken
+from toprung.forecast.simulation import MachineRun
+from toprung.model.causes import CAUSES
+from toprung.model.finding import Finding, Severity
+from toprung.model.ladder import State
+from toprung.model.site import DiscoveryMode
+from toprung.model.verdict import HELD, Verdict
 
-STATE = frozenset({"participants", "endpoints"})  # limits of memory: what does not fit is never introduced
+CODE = "discovery-overload"
+STATE = frozenset({"participants", "endpoints"})  # limits of memory
 
 
 def judge_introduced(basis: Basis, case: Case) -> Verdict:
     """Whether neither end's machine is overloaded by discovery."""
     for end in case.ends:
-        load = basis.discovery[end.machine]
-        if load.overloaded:
-            return _overload(basis, basis.machines[end.machine], load)
-    return HELD
+        if (finding := overload(basis, end.machine)) is not None and finding.severity is not Severity.NOTE:
+            return Verdict(State.BROKEN, finding)
+    return _never(basis, case) or HELD
 
 
-def _overload(basis: Basis, machine: Machine, load: MachineDiscovery) -> Verdict:
-    stops = load.figures.limit in STATE
-    return broken(
-        "discovery-overload",
-        machine.name,
-        f"{load.says}.",
-        f"Introductions with {machine.name} {'do not fit: some never happen' if stops else 'come late'}"
-        f"{'' if stops else ', and its leases may lapse while it catches up'}.",
-        (),
-        tuple(_remedies(basis, machine, load)),
-        Severity.STOPS if stops else Severity.HURTS,
-    )
+def overload(basis: Basis, machine: str) -> Finding | None:
+    """The finding of one machine; a note where its queue empties in time."""
+    load, run = basis.discovery[machine], basis.runs.get(machine)
+    if load.overloaded and load.figures.limit in STATE:
+        effect = f"Introductions with {machine} do not fit: some never happen."
+        return _finding(basis, load, f"{load.says}.", effect, Severity.STOPS)
+    if run is not None and run.growing:
+        return _finding(basis, load, _growing(load, run), _late(machine), Severity.STOPS)
+    if not load.overloaded:
+        return None
+    if run is None:
+        return _finding(basis, load, f"{load.says}.", _late(machine), Severity.HURTS)
+    queue = f"Its queue is {run.backlog_s:.1f} s long at most, and empties."
+    effect = f"Introductions with {machine} come late: the last 5 % after {_seconds(run.introduced_p95_s)}."
+    return _finding(basis, load, f"{load.says}. {queue}", effect, Severity.NOTE)
 
 
-def _remedies(basis: Basis, machine: Machine, load: MachineDiscovery) -> Iterator[str]:
+def _growing(load: MachineDiscovery, run: MachineRun) -> str:
+    said = f"{load.says}. " if load.says else ""
+    dropped = f", and {run.dropped:,.0f} datagrams are dropped" if run.dropped else ""
+    return f"{said}{run.machine}'s queue of discovery messages grows without end{dropped}."
+
+
+def _late(machine: str) -> str:
+    return f"Introductions with {machine} come late, and its leases may lapse while it catches up."
+
+
+def _seconds(value: float | None) -> str:
+    return "never" if value is None else f"{value:.1f} s"
+
+
+def _never(basis: Basis, case: Case) -> Verdict | None:
+    """In the simulation the flow was not introduced before it ended."""
+    times = None if basis.simulated is None else basis.simulated.flows.get(case.flow)
+    if times is None or times[0] is not None:
+        return None
+    machines = dict.fromkeys(end.machine for end in case.ends)
+    slow = max(machines, key=lambda name: basis.runs[name].backlog_s)
+    load, run = basis.discovery[slow], basis.runs[slow]
+    queue = f"{slow} has up to {run.backlog_s:.1f} s of discovery messages before it"
+    says = f"{queue}, and drops {run.dropped:,.0f} of them."
+    return Verdict(State.BROKEN, _finding(basis, load, says, _late(slow), Severity.STOPS))
+
+
+def _finding(basis: Basis, load: MachineDiscovery, says: str, effect: str, severity: Severity) -> Finding:
+    remedies = tuple(_remedies(basis, load))
+    return Finding(CODE, CAUSES[CODE][0], severity, load.machine, says, effect, (), remedies)
+
+
+def _remedies(basis: Basis, load: MachineDiscovery) -> Iterator[str]:
     """What would spare the machine, best first."""
-    budget = machine.budget
+    name, budget = load.machine, basis.machines[load.machine].budget
     known = load.figures.known_participants or 0
-    served = all(
-        mode_of(p) is DiscoveryMode.SERVER for p in basis.site.participants if p.machine == machine.name
-    )
+    own = [p for p in basis.site.participants if p.machine == name]
+    served = all(mode_of(p) is DiscoveryMode.SERVER for p in own)
     if not served and load.with_server < known:
         fits = budget is None or budget.participants is None or load.with_server <= budget.participants
         yield (
             f"Let everybody discover through a central server (`discovery: {{server: ADDRESS:PORT}}`): "
-            f"{machine.name} would know {load.with_server} participants instead of {known}"
+            f"{name} would know {load.with_server} participants instead of {known}"
             + ("." if fits else ", which is still too many.")
         )
-    yield (
-        f"Spare {machine.name} the traffic of others: a domain of its own, or peers lists with the few that "
-        "it needs."
-    )
+    yield f"Spare {name} the traffic of others: a domain of its own, or peers lists with the few it needs."
     if load.figures.limit not in STATE:
         yield "Start the participants one after the other rather than all at once."
-    yield f"Or give {machine.name} a controller that can take more, and say so in its budget."
+    yield f"Or give {name} a controller that can take more, and say so in its budget."
