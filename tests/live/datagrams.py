@@ -1,17 +1,21 @@
 """A capture as UDP datagrams with the frames that carried each: what `data_check` counts.
 
-Plain reading of a pcap file of Ethernet frames, another way than the tool's own scan: each datagram with
-the time and bytes of its frames (IP fragments joined by their identification) and its RTPS submessages.
+Plain reading of a pcap or pcapng file, another way than the tool's own scan: each datagram with the time and
+bytes of its frames (IP fragments joined by their identification) and its RTPS submessages.
 """
 
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address
 from pathlib import Path
 
 ETHERNET_BYTES, FRAGMENT_UNIT = 14, 8
+INTERFACE, ENHANCED_PACKET = 1, 6  # blocks of pcapng
+COOKED, COOKED_BYTES = 276, 20  # LINKTYPE_LINUX_SLL2: protocol, interface, ARPHRD type, packet type, address
+LOOPBACK, OUTGOING = b"\x03\x04", 4
 ENTITY_AT = {
     0x06: 0,
     0x07: 0,
@@ -34,6 +38,7 @@ class Datagram:
     port: int
     frames: list[int]
     payload: int
+    outgoing: bool  # sent by the captured machine, as far as the capture says so
     parts: list[tuple[int, int, int, int]] = field(default_factory=list)
 
     @property
@@ -49,29 +54,46 @@ class Datagram:
 def datagrams(path: Path) -> list[Datagram]:
     """All UDP datagrams of a capture, by time of their first frame."""
     raw = Path(path).read_bytes()
-    nanoseconds = raw[:4] == b"\x4d\x3c\xb2\xa1"
+    frames = _frames_of_blocks(raw) if raw[:4] == b"\x0a\x0d\x0d\x0a" else _frames_of_pcap(raw)
     found: dict[tuple, Datagram] = {}
-    at, count = 24, 0
-    while at + 16 <= len(raw):
-        seconds, fraction, length, _ = struct.unpack_from("<IIII", raw, at)
-        frame = raw[at + 16 : at + 16 + length]
-        at += 16 + length
-        count += 1
-        if frame[12:14] != b"\x08\x00" or frame[23] != 17:
+    for count, (time_s, frame, cooked) in enumerate(frames):
+        ip = frame[COOKED_BYTES if cooked else ETHERNET_BYTES :]
+        if len(ip) < 28 or ip[0] != 0x45 or ip[9] != 17 or (cooked and frame[8:10] == LOOPBACK):
             continue
-        _frame(found, frame, seconds + fraction / (1e9 if nanoseconds else 1e6), count)
+        _packet(found, ip, time_s, count, not cooked or frame[10] == OUTGOING)
     return [d for d in found.values() if d.payload >= 0]
 
 
-def _frame(found: dict[tuple, Datagram], frame: bytes, time_s: float, count: int) -> None:
-    ip = frame[ETHERNET_BYTES:]
+def _frames_of_pcap(raw: bytes) -> Iterator[tuple[float, bytes, bool]]:
+    units = 1e9 if raw[:4] == b"\x4d\x3c\xb2\xa1" else 1e6
+    at, cooked = 24, raw[20] == COOKED & 0xFF
+    while at + 16 <= len(raw):
+        seconds, fraction, length, _ = struct.unpack_from("<IIII", raw, at)
+        yield seconds + fraction / units, raw[at + 16 : at + 16 + length], cooked
+        at += 16 + length
+
+
+def _frames_of_blocks(raw: bytes) -> Iterator[tuple[float, bytes, bool]]:
+    """Enhanced packet blocks of little-endian pcapng with times in nanoseconds, as ours are."""
+    at, cooked = 0, []
+    while at + 12 <= len(raw):
+        kind, size = struct.unpack_from("<II", raw, at)
+        if kind == INTERFACE:
+            cooked.append(struct.unpack_from("<H", raw, at + 8)[0] == COOKED)
+        if kind == ENHANCED_PACKET and at + size <= len(raw):
+            interface, high, low, length, _ = struct.unpack_from("<IIIII", raw, at + 8)
+            yield ((high << 32) + low) / 1e9, raw[at + 28 : at + 28 + length], cooked[interface]
+        at += size
+
+
+def _packet(found: dict[tuple, Datagram], ip: bytes, time_s: float, count: int, outgoing: bool) -> None:
     total, ident, place = struct.unpack_from("!HHH", ip, 2)
     source, destination = (str(IPv4Address(ip[i : i + 4])) for i in (12, 16))
     offset, more = (place & 0x1FFF) * FRAGMENT_UNIT, bool(place & 0x2000)
-    key = (source, destination, ident) if offset or more else (count,)
+    key = (source, destination, ident, outgoing) if offset or more else (count,)
     if key in found and found[key].payload >= 0 and not offset:  # the identification came round again
         found[(*key, count)] = found.pop(key)
-    held = found.setdefault(key, Datagram(time_s, source, destination, 0, [], -1))
+    held = found.setdefault(key, Datagram(time_s, source, destination, 0, [], -1, outgoing))
     held.frames.append(ETHERNET_BYTES + total)
     if not offset:
         held.port, size = struct.unpack_from("!HH", ip, 22)

@@ -1,0 +1,179 @@
+"""How busy a link is with what is sent over it: air, cables with a direction each way, shared cables.
+
+Air: `toprung.forecast.airtime` says what each transmission takes, `toprung.forecast.bianchi` how often
+stations collide.  Ethernet: each end has its own two directions, as at a switch.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+from toprung.forecast.airtime import (
+    Cell,
+    access_us,
+    beacon_share,
+    burst_us,
+    cell_of,
+    multicast_hold_us,
+    multicast_us,
+    waits_us,
+)
+from toprung.forecast.bianchi import Station, contention, window_of
+from toprung.forecast.streams import Crossing, Parcel
+from toprung.forecast.wired import ETHERNET, USB, Wire
+from toprung.model.site import Joint, Link, LinkKind
+
+MICRO = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """A parcel of a stream on one link."""
+
+    topic: str
+    writer: str
+    parcel: Parcel
+    crossing: Crossing
+
+    @property
+    def packets(self) -> tuple[int, ...]:
+        return self.parcel.messages.packets
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """A stream's part of a link's time, None where that is unknown, and of its bytes."""
+
+    topic: str
+    writer: str
+    share: float | None
+    bytes_per_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Busyness:
+    """As `toprung.forecast.traffic.LinkTraffic` has it."""
+
+    air_time: float | None
+    busy: float | None
+    collision: float | None
+    hold_s: tuple[float, float]
+    uses: tuple[Use, ...]
+    assumptions: tuple[str, ...]
+
+
+def busyness(link: Link, sent: Sequence[Sent]) -> Busyness:
+    """How busy a link is."""
+    if link.kind is LinkKind.WIFI:
+        cell = cell_of(link)
+        if cell is None:
+            return Busyness(None, None, None, (0.0, 0.0), _uses(sent, None), ())
+        return _air(cell, sent)
+    return _cable(link, ETHERNET if link.kind is LinkKind.ETHERNET else USB, sent)
+
+
+def _cable(link: Link, wire: Wire, sent: Sequence[Sent]) -> Busyness:
+    if not link.rate_bps:
+        return Busyness(None, None, None, (0.0, 0.0), _uses(sent, None), ())
+    byte_s = 8 / link.rate_bps
+
+    def share(one: Sent) -> float:
+        return one.parcel.rate_hz * byte_s * sum(map(wire.occupied_bytes, one.packets))
+
+    ways: dict[tuple[Joint | None, bool], float] = defaultdict(float)
+    for one in sent:
+        if not wire.full_duplex:
+            ways[None, True] += share(one)
+            continue
+        ways[one.crossing.sender, True] += share(one)
+        for receiver in one.crossing.receivers:
+            ways[receiver, False] += share(one)
+    busy = max(ways.values(), default=0.0)
+    return Busyness(None, busy, None, (0.0, 0.0), _uses(sent, share), (wire.assumption,))
+
+
+# -- air --------------------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Station:
+    """One sender in a cell, per second: transmissions, and the microseconds that they take."""
+
+    transmissions: float = 0.0
+    sending_us: float = 0.0
+
+    def add(self, rate_hz: float, transmissions: float, sending_us: float) -> None:
+        self.transmissions += rate_hz * transmissions
+        self.sending_us += rate_hz * sending_us
+
+
+def _air(cell: Cell, sent: Sequence[Sent]) -> Busyness:
+    stations: dict[Joint | None, _Station] = defaultdict(_Station)  # None: the access point
+
+    def share(one: Sent) -> float:
+        return one.parcel.rate_hz * MICRO * _taken_us(cell, one)
+
+    for one in sent:
+        for who, transmissions, sending in _transmissions(cell, one):
+            stations[who].add(one.parcel.rate_hz, transmissions, sending)
+    sending = MICRO * sum(s.sending_us for s in stations.values())
+    waiting = MICRO * access_us(cell) * sum(s.transmissions for s in stations.values())
+    beacons = beacon_share(cell)
+    spoilt, collision = _collisions(cell, stations.values())
+    mean, worst = multicast_hold_us(cell)
+    return Busyness(
+        sending + beacons,
+        sending + waiting + beacons + spoilt,
+        collision,
+        (mean * MICRO, worst * MICRO),
+        _uses(sent, share),
+        cell.assumptions,
+    )
+
+
+def _transmissions(cell: Cell, one: Sent) -> Iterable[tuple[Joint | None, float, float]]:
+    """Who sends (None: the access point), in how many transmissions, for how long altogether."""
+    packets, many = one.packets, one.crossing.many
+    access = access_us(cell)
+    down = sum(multicast_us(cell, packet) for packet in packets) if many else 0.0
+    if many and not cell.access_point:
+        yield one.crossing.sender, len(packets), down
+        return
+    up = burst_us(cell, packets)
+    bursts = waits_us(cell, packets) / access
+    yield one.crossing.sender, bursts, up
+    if cell.access_point:
+        yield (None, len(packets), down) if many else (None, bursts, up)
+
+
+def _taken_us(cell: Cell, one: Sent) -> float:
+    """Air of one parcel with its silences and mean backoffs."""
+    access = access_us(cell)
+    return sum(us + count * access for _, count, us in _transmissions(cell, one))
+
+
+def _collisions(cell: Cell, stations: Iterable[_Station]) -> tuple[float, float]:
+    """Share of the time spoilt by collisions, and the greatest chance of one."""
+    active = [s for s in stations if s.transmissions > 0]
+    gap = cell.timing.gap_us
+    senders = [
+        Station(s.transmissions * MICRO, mean + gap, mean + gap)
+        for s in active
+        for mean in (s.sending_us / s.transmissions,)
+    ]
+    window = window_of(cell.timing.cw_min, cell.timing.cw_max)
+    found = contention(senders, window, cell.timing.slot_us)
+    return found.spoilt, max(found.collisions, default=0.0)
+
+
+def _uses(sent: Sequence[Sent], share: Callable[[Sent], float] | None) -> tuple[Use, ...]:
+    shares: dict[tuple[str, str], float] = defaultdict(float)
+    sizes: dict[tuple[str, str], float] = defaultdict(float)
+    for one in sent:
+        key = one.topic, one.writer
+        shares[key] += share(one) if share else 0.0
+        sizes[key] += one.parcel.rate_hz * one.parcel.messages.link_bytes
+    uses = [Use(*key, shares[key] if share else None, sizes[key]) for key in sizes]
+    return tuple(sorted(uses, key=lambda use: (-(use.share or 0.0), -use.bytes_per_s)))

@@ -1,0 +1,125 @@
+"""The forecast's traffic against real traffic: bytes of user data on every link, with heartbeats and answers.
+
+    python tests/live/data_check.py [OUT.json] [--only WORD] [--seconds 12]
+
+Every case runs as a rehearsal (namespaces, links in user space, Cyclone DDS and Fast DDS); frames are counted
+at the end that sends them, from the sixth second on, for so many seconds.  Writes docs/data_traffic.json and
+a table of it in docs/data_traffic.md.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from data_sites import Case, cases
+from datagrams import Datagram, datagrams
+
+from toprung.forecast.profile import profile_of
+from toprung.forecast.reach import reach_of
+from toprung.forecast.traffic import traffic_of
+from toprung.model.site import Middleware, Site
+from toprung.rehearse.plan import plan_of
+from toprung.rehearse.run import Rehearsal
+
+DOCS = Path(__file__).resolve().parents[2] / "docs"
+SETTLED_S = 6.0  # discovery is over, and the first announcements with it
+BAR = 0.03
+
+
+def run(case: Case, seconds: float) -> list[dict[str, Any]]:
+    """One row for each link of the case's site."""
+    with Rehearsal(plan_of(case.site, seconds=SETTLED_S + seconds + 0.5)) as rehearsal:
+        rehearsal.wait()
+        captured = {machine: datagrams(path) for machine, path in rehearsal.captures().items()}
+        counts = rehearsal.counts()
+    traffic = traffic_of(case.site, reach_of(case.site))
+    begun = min(d.time_s for found in captured.values() for d in found) + SETTLED_S
+    rows = []
+    for name, link in traffic.links.items():
+        seen = [d for d in _on_link(case.site, name, captured) if begun <= d.time_s < begun + seconds]
+        octets = sum(sum(d.frames) for d in seen) / seconds
+        rows.append(
+            {
+                "case": case.name,
+                "library": case.library,
+                "says": case.says,
+                "link": name,
+                "forecast_bytes_per_s": round(link.bytes_per_s, 1),
+                "seen_bytes_per_s": round(octets, 1),
+                "forecast_packets_per_s": round(link.packets_per_s, 2),
+                "seen_packets_per_s": round(sum(len(d.frames) for d in seen) / seconds, 2),
+                "ratio": round(link.bytes_per_s / octets, 4) if octets else float(not link.bytes_per_s),
+                "written": {t: n for c in counts.values() for t, n in c["sent"].items()},
+            }
+        )
+    return rows
+
+
+def _on_link(site: Site, name: str, captured: dict[str, list[Datagram]]) -> Iterator[Datagram]:
+    """Datagrams of the user's endpoints that an end of the link sent."""
+    link = next(x for x in site.links if x.name == name)
+    for joint in link.joins:
+        machine = site.machine(joint.machine)
+        hosts = next(i.hosts for i in machine.interfaces if i.name == joint.interface)
+        yield from (d for d in captured[joint.machine] if d.user and d.outgoing and d.source in hosts)
+
+
+def table(found: dict[str, Any]) -> str:
+    """The rows as Markdown, the worst of each library named."""
+    lines = [
+        f"Measured {found['measured']} with {' and '.join(found['libraries'])}; {found['seconds']:g} s a case.",
+        "Bytes of Ethernet frames with user data, heartbeats and answers.",
+        "",
+        "| library | what | link | forecast B/s | seen B/s | ratio |",
+        "| --- | --- | --- | ---: | ---: | ---: |",
+    ]
+    for row in found["rows"]:
+        lines.append(
+            f"| {row['library']} | {row['says']} | {row['link']} | {row['forecast_bytes_per_s']:,.0f} "
+            f"| {row['seen_bytes_per_s']:,.0f} | {row['ratio']:.3f} |"
+        )
+    lines.append("")
+    for library in ("cyclone", "fast"):
+        own = [row for row in found["rows"] if row["library"] == library]
+        worst = max(own, key=lambda row: abs(row["ratio"] - 1), default=None)
+        if worst:
+            within = sum(abs(row["ratio"] - 1) <= BAR for row in own)
+            lines.append(
+                f"{library}: {within} of {len(own)} within {BAR:.0%}; worst {worst['ratio']:.3f}: {worst['says']}."
+            )
+    return "\n".join(lines) + "\n"
+
+
+def main() -> None:
+    words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    words.add_argument("out", nargs="?", type=Path, default=DOCS / "data_traffic.json")
+    words.add_argument("--only", default="", help="cases whose library, name or words hold this")
+    words.add_argument("--seconds", type=float, default=12.0)
+    asked = words.parse_args()
+    rows = []
+    for case in cases():
+        if asked.only not in f"{case.library} {case.name}: {case.says}":
+            continue
+        rows += run(case, asked.seconds)
+        for row in rows[-len(case.site.links) :]:
+            sys.stderr.write(f"{row['ratio']:.3f}  {row['library']} {row['says']} on {row['link']}\n")
+    found = {
+        "measured": datetime.now(UTC).date().isoformat(),
+        "libraries": [profile_of(m).library for m in (Middleware.CYCLONE, Middleware.FAST)],
+        "seconds": asked.seconds,
+        "rows": rows,
+    }
+    asked.out.write_text(json.dumps(found, indent=1) + "\n")
+    asked.out.with_suffix(".md").write_text(table(found))
+
+
+if __name__ == "__main__":
+    main()
