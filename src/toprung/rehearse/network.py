@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from ipaddress import ip_interface
 
+from toprung.errors import RehearseError
 from toprung.rehearse.machines import Machine
 from toprung.rehearse.specs import LinkSpec, MachineSpec, Plan
 
+LOOPBACK = "lo"
+LONGEST_NAME = 15  # octets of an interface's name: IFNAMSIZ of linux/if.h, less its end
 _QUEUE = 10_000  # frames that an interface holds until the links take them
 _SYSTEM = "/proc/sys/net"
 
@@ -17,9 +20,32 @@ def links_of(plan: Plan) -> list[LinkSpec]:
     links = list(plan.links.values())
     joined = {join for link in links for join in link.joins}
     for machine in plan.machines.values():
-        spare = [i for i in machine.interfaces if (machine.name, i) not in joined] if machine.joined else []
+        spare = [i for i in machine.interfaces if (machine.name, i) not in joined and i != LOOPBACK]
+        if not machine.joined:
+            continue
         links += [LinkSpec(f"{machine.name}.{i}", [(machine.name, i)]) for i in spare]
     return links
+
+
+def check_links(links: list[LinkSpec]) -> None:
+    """Raises RehearseError where Linux cannot have such interfaces."""
+    joined: set[tuple[str, str]] = set()
+    for link in links:
+        for machine, interface in link.joins:
+            where = f"{machine}.{interface}"
+            if not _is_interface(interface):
+                right = f"a name of up to {LONGEST_NAME} characters, other than {LOOPBACK}, would be right"
+                raise RehearseError("no link can have an interface of this name", where, right)
+            if (machine, interface) in joined:
+                raise RehearseError(
+                    "two links join this interface", where, "an interface each would be right"
+                )
+            joined.add((machine, interface))
+
+
+def _is_interface(name: str) -> bool:
+    fits = len(name.encode()) <= LONGEST_NAME and not any(c in "/:" or c.isspace() for c in name)
+    return fits and name not in ("", ".", "..", LOOPBACK, "all", "default")
 
 
 def configure(machine: Machine, spec: MachineSpec, present: set[str]) -> None:

@@ -59,6 +59,12 @@ def lacks(libraries: Iterable[str], servers: bool = False) -> list[str]:
     return wanted
 
 
+def prepare(library: str, tools: Path | None = None) -> None:
+    """Compile what the library's peer needs, should it not be there yet (some seconds)."""
+    if library == "fast":
+        built(FAST_PEER, tools)
+
+
 def clock_settings(clock_s: float, tools: Path | None) -> dict[str, str]:
     """Environment of a process whose wall clock is ahead."""
     if not clock_s:

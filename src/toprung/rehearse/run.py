@@ -18,14 +18,15 @@ from collections.abc import Iterable
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
+from urllib.parse import quote
 
 from toprung.errors import RehearseError
 from toprung.live.reading import CaptureWord
 from toprung.rehearse.ether import Ether
 from toprung.rehearse.leftovers import temporary_folder
 from toprung.rehearse.machines import Machine, end, hold, missing
-from toprung.rehearse.network import configure, links_of
-from toprung.rehearse.peers import Counts, Peer, lacks, merged, start_peer, start_server, stop_peers
+from toprung.rehearse.network import check_links, configure, links_of
+from toprung.rehearse.peers import Counts, Peer, lacks, merged, prepare, start_peer, start_server, stop_peers
 from toprung.rehearse.recording import Recording
 from toprung.rehearse.slowing import Slower, lapse
 from toprung.rehearse.specs import Action, Begin, Carrier, Claim, End, Lapse, Plan, SetRules
@@ -42,6 +43,11 @@ def lacking(plan: Plan) -> str:
     filters = any(machine.filters for machine in plan.machines.values())
     why = missing({"nft": "nftables"} if filters else None)
     return why or ", ".join(lacks({peer.middleware for peer in plan.peers.values()}, bool(plan.servers)))
+
+
+def file_name(name: str) -> str:
+    """A machine's or participant's name as that of a file."""
+    return quote(name, safe=" ")
 
 
 class Rehearsal:
@@ -123,6 +129,10 @@ class Rehearsal:
     def _begin(self) -> None:
         """Make everything; what is made is let go in the opposite order."""
         plan, held = self.plan, self._held
+        links = links_of(plan)
+        check_links(links)
+        for library in sorted({peer.middleware for peer in plan.peers.values()}):
+            prepare(library, self.tools)
         self.folder = self._wanted or held.enter_context(temporary_folder())
         self.folder.mkdir(parents=True, exist_ok=True)
         for name in plan.machines:
@@ -130,7 +140,6 @@ class Rehearsal:
             held.callback(self.machines[name].close)
         rates = {m.name: m.slowed for m in plan.machines.values() if m.slowed is not None}
         self.slower = Slower(rates, lambda machine: self.running(machine=machine))
-        links = links_of(plan)
         self.ether = Ether(links, self.machines, plan.machines, self.slower.heard, self.seed)
         held.callback(self._close_ether)
         for name, spec in plan.machines.items():
@@ -171,7 +180,7 @@ class Rehearsal:
 
     def _record(self) -> None:
         wanted = [m.name for m in self.plan.machines.values() if m.captured]
-        files = {name: self.folder / f"{name}.pcapng" for name in wanted}
+        files = {name: self.folder / f"{file_name(name)}.pcapng" for name in wanted}
         self._recording = Recording(self.machines, files)
         self._captures = files
 
@@ -236,7 +245,8 @@ class Rehearsal:
 
     def _start(self, name: str) -> None:
         spec = self.plan.peers[name]
-        stem, log = self.folder / f"{name}.{len(self.peers)}", self.folder / f"{name}.log"
+        stem = self.folder / f"{file_name(name)}.{len(self.peers)}"
+        log = self.folder / f"{file_name(name)}.log"
         made = start_peer(
             self.machines[spec.machine], spec.as_json(self.seconds + SPARE_S), stem, log, self.tools
         )
