@@ -13,6 +13,7 @@ PILOT = "pilot: {machine: brain, middleware: cyclone"
 PANEL = "panel: {machine: desk, middleware: cyclone"
 FAST = ("middleware: cyclone", "middleware: fast")
 BEHIND = ("from: pilot, to: panel", "from: driver, to: panel")  # two links away
+BOTH = "unicast, multicast"  # what a router passes on
 AIR = "wlan0: 10.0.2.1/24"
 
 
@@ -45,7 +46,7 @@ BROKEN = {
     ),
     "a router that is none": ([BEHIND], {"picture": "no-route"}),
     "a router without multicast": ([BEHIND, passing("unicast")], {"picture": "multicast-blocked"}),
-    "one hop of multicast": ([BEHIND, passing("unicast, multicast"), FAST], {"picture": "ttl-spent"}),
+    "one hop of multicast": ([BEHIND, passing(BOTH), FAST], {"picture": "ttl-spent"}),
     "greater packets than the other end takes": (
         [(AIR, "wlan0: {address: 10.0.2.1/24, mtu: 9000 B}"), ("12 kB", "6 kB")],
         {"picture": "mtu-hole"},
@@ -101,6 +102,30 @@ BROKEN = {
         [odom("offered: {partition: left}, requested: {partition: right}")],
         {"odom": "partition"},
     ),
+    "more than the air carries": (
+        [("size: 12 kB, rate: 5 Hz", "size: 400 kB, rate: 50 Hz")],
+        {"picture": "link-full"},
+    ),
+    "more than the cable carries": (
+        [("rate: 200 Mbit/s", "rate: 200 kbit/s")],
+        {"odom": "link-full", "drive": "link-full"},
+    ),
+    "more loss than the topic bears": (
+        [("delay: 1 ms, loss: 0 %", "delay: 1 ms, loss: 2 %"), ("rate: 5 Hz,", "rate: 5 Hz, loss: 5 %,")],
+        {"picture": "loss"},
+    ),
+    "fragments that pile up": (
+        [
+            ("delay: 1 ms, loss: 0 %", "delay: 1 ms, loss: 2 %"),
+            ("size: 12 kB, rate: 5 Hz,", "size: 60 kB, rate: 20 Hz, loss: 90 %,"),
+            FAST,
+        ],
+        {"picture": "loss"},
+    ),
+    "two that command": (
+        [("from: pilot, to: driver", "exclusive: true, from: [pilot, panel], to: driver"), passing(BOTH)],
+        {"drive": "rival-writers"},
+    ),
     "source order with Fast DDS": (
         [FAST, odom("destination_order: by_source_timestamp")],
         {"odom": "endpoint-absent"},
@@ -127,7 +152,7 @@ def test_one_thing_wrong_has_its_cause(case):
 
 SOUND = {
     "nothing changed": [],
-    "a router with multicast": [BEHIND, passing("unicast, multicast")],
+    "a router with multicast": [BEHIND, passing(BOTH)],
     "one list is enough": [peers(PANEL, "10.0.2.1"), peers(PILOT, "10.0.1.2"), peers(DRIVER, "10.0.1.2")],
     "a list towards Fast DDS, which keeps the standard's ports": [
         peers(PANEL, "10.0.2.1"),
@@ -148,6 +173,17 @@ def test_what_looks_odd_and_works(case):
     made = forecast_of(*SOUND[case])
     assert causes(made) == dict.fromkeys(TOPICS)
     assert not made.has_findings
+
+
+def test_the_limit_is_named():
+    full = finding_of(forecast_of(*BROKEN["more than the air carries"][0]), "picture")
+    assert full.subject == "air"
+    assert "picture of pilot" in full.says
+    assert full.remedies[0].startswith("Send less over air: a lower rate or size of picture first")
+    piled = finding_of(forecast_of(*BROKEN["fragments that pile up"][0]), "picture")
+    assert piled.subject == "desk"
+    assert "reassembly memory" in piled.says
+    assert "1,400 B" in piled.remedies[0]
 
 
 def test_a_fifth_participant_is_beyond_what_fast_dds_tries():
