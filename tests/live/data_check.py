@@ -75,7 +75,7 @@ def _on_link(site: Site, name: str, captured: dict[str, list[Datagram]]) -> Iter
 def table(found: dict[str, Any]) -> str:
     """The rows as Markdown, the worst of each library named."""
     lines = [
-        f"Measured {found['measured']} with {' and '.join(found['libraries'])}; {found['seconds']:g} s a case.",
+        f"Measured {found['measured']} with {' and '.join(found['libraries'])}, {found['seconds']:g} s each.",
         "Bytes of Ethernet frames with user data, heartbeats and answers.",
         "",
         "| library | what | link | forecast B/s | seen B/s | ratio |",
@@ -93,7 +93,8 @@ def table(found: dict[str, Any]) -> str:
         if worst:
             within = sum(abs(row["ratio"] - 1) <= BAR for row in own)
             lines.append(
-                f"{library}: {within} of {len(own)} within {BAR:.0%}; worst {worst['ratio']:.3f}: {worst['says']}."
+                f"{library}: {within} of {len(own)} within {BAR:.0%}; "
+                f"worst {worst['ratio']:.3f}: {worst['says']}."
             )
     return "\n".join(lines) + "\n"
 
