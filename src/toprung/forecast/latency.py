@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from math import inf
+from math import floor, inf
 
 from toprung.forecast.fragments import rounds_for
 from toprung.forecast.queues import greatest_wait, mixed_wait
 from toprung.forecast.result import Term
 
 RARE = 1e-4  # of the samples may be older than the worst
+MOST_ROUNDS = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +54,12 @@ class Repair:
 
 @dataclass(frozen=True, slots=True)
 class Handling:
-    """A reader's machine that takes in so many messages a second, and no more."""
+    """A reader's machine that is slow to take in discovery's messages: samples wait behind them."""
 
     machine: str
-    message_s: float
-    messages: int  # of one sample
-    busy: float
-    burst_s: float = 0.0  # one sample of every stream that comes there
+    message_s: float  # one message
+    busy: float  # share of its time
+    burst_s: float = 0.0  # all that may come at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +99,6 @@ def latency(
     if handling is not None:
         steps.append(_taking_in(handling))
     best = sum(c.serial_s + c.fixed_s for c in crossings)
-    best += handling.message_s * handling.messages if handling else 0.0
     kept = tuple(t for t in steps if t.worst_s > 0)
     return Latency(
         best,
@@ -130,13 +129,11 @@ def _resends(r: Repair) -> Term:
 
 def _given_up(r: Repair) -> float:
     """Share of the samples that the history lets go of before they came."""
-    tries = 1 + (int(r.kept_s / r.round_s) if 0 < r.round_s < inf and r.kept_s < inf else 10_000)
+    tries = 1 + floor(min(r.kept_s / r.round_s, MOST_ROUNDS)) if r.round_s > 0 else MOST_ROUNDS
     return float(r.loss**tries)
 
 
 def _taking_in(h: Handling) -> Term:
-    own_s = h.message_s * h.messages
-    worst = own_s + greatest_wait(h.burst_s, h.busy)
-    return Term(
-        f"{h.machine} takes it in", min(own_s + mixed_wait(h.busy, h.busy * h.message_s), worst), worst
-    )
+    worst = greatest_wait(h.burst_s, h.busy)
+    typical = mixed_wait(h.busy, h.busy * h.message_s)
+    return Term(f"{h.machine} is busy with discovery", min(typical, worst), worst)
