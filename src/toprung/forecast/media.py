@@ -71,16 +71,33 @@ def busyness(link: Link, sent: Sequence[Sent]) -> Busyness:
         if cell is None:
             return Busyness(None, None, None, (0.0, 0.0), _uses(sent, None), ())
         return _air(cell, sent)
-    return _cable(link, ETHERNET if link.kind is LinkKind.ETHERNET else USB, sent)
+    return _cable(link, _wire(link), sent)
+
+
+def taken_s(link: Link) -> Callable[[Sent], float] | None:
+    """What one parcel takes of a link's time, silences and mean backoffs included, on air also that of the
+    access point; None where the site does not declare the rate.
+    """
+    if link.kind is LinkKind.WIFI:
+        cell = cell_of(link)
+        return None if cell is None else lambda one: MICRO * _taken_us(cell, one)
+    if not link.rate_bps:
+        return None
+    byte_s, wire = 8 / link.rate_bps, _wire(link)
+    return lambda one: byte_s * sum(map(wire.occupied_bytes, one.packets))
+
+
+def _wire(link: Link) -> Wire:
+    return ETHERNET if link.kind is LinkKind.ETHERNET else USB
 
 
 def _cable(link: Link, wire: Wire, sent: Sequence[Sent]) -> Busyness:
-    if not link.rate_bps:
+    taken = taken_s(link)
+    if taken is None:
         return Busyness(None, None, None, (0.0, 0.0), _uses(sent, None), ())
-    byte_s = 8 / link.rate_bps
 
     def share(one: Sent) -> float:
-        return one.parcel.rate_hz * byte_s * sum(map(wire.occupied_bytes, one.packets))
+        return one.parcel.rate_hz * taken(one)
 
     ways: dict[tuple[Joint | None, bool], float] = defaultdict(float)
     for one in sent:

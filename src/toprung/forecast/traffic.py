@@ -53,6 +53,7 @@ class LinkTraffic:
     hold_s: tuple[float, float]
     uses: tuple[Use, ...]  # by topic and writer, greatest first
     assumptions: tuple[str, ...] = ()
+    sent: tuple[Sent, ...] = ()
 
     @property
     def bytes_per_s(self) -> float:
@@ -174,4 +175,5 @@ def _link_traffic(link: Link, sent: Sequence[Sent]) -> LinkTraffic:
         found.hold_s,
         found.uses,
         found.assumptions,
+        tuple(sent),
     )
