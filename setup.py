@@ -16,6 +16,8 @@ FLAGS = [  # -O3 unrolls what runs a few times only
     "-fno-strict-overflow",
 ]
 KERNELS = (
+    "toprung.forecast._events",
+    "toprung.forecast._simulation",
     "toprung.live._ring",
     "toprung.observe._assemblies",
     "toprung.observe._calls",

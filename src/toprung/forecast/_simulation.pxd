@@ -1,0 +1,1 @@
+from toprung.forecast._events cimport Events
