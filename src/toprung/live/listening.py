@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from toprung.diagnose.observed import Observed
@@ -20,6 +20,7 @@ from toprung.live.saving import Saver, taps_of
 from toprung.live.sections import statistics
 from toprung.model.changes import FlowChange, flow_changes
 from toprung.model.picture import Picture
+from toprung.model.probe import ProbeResults, Served
 from toprung.model.site import Site
 from toprung.observe.attendance import Attendance, Coming
 from toprung.observe.watch import Watch
@@ -33,6 +34,7 @@ class Wish:
     site: Site | None = None
     here: str | None = None  # the site's machine that we stand on
     save: Path | None = None
+    probes: tuple[ProbeResults | Served, ...] = ()
     settings: Settings = field(default_factory=Settings)
 
 
@@ -73,6 +75,7 @@ class Listening:
         known = {} if wish.site is None else {m.name: m.hosts for m in wish.site.machines}
         self._watch = Watch([(wish.here, "+".join(wish.interfaces))], known=known)
         self._take(head)
+        self.ours: set[bytes] = set()  # GUID prefixes of participants of our own, which are no strangers
         self._attendance = Attendance()
         self._before: Observed | None = None
         self._start_ns = self._hearing_since_ns = time.time_ns()
@@ -114,7 +117,7 @@ class Listening:
         observed = None
         flows: tuple[FlowChange, ...] = ()
         if any(view.datagrams for view in picture.views):
-            observed = judged(self.wish.site, picture)
+            observed = self._judged(picture)
             if self._before is not None:
                 flows = tuple(flow_changes(self._before.ladder, observed.ladder))
             self._before = observed
@@ -134,6 +137,12 @@ class Listening:
             comings=tuple(self._attendance.look(picture, now_ns, self._hearing_since_ns)) if observed else (),
             turns=turns,
         )
+
+    def _judged(self, picture: Picture) -> Observed:
+        observed = judged(self.wish.site, picture, self.wish.probes)
+        ours = {i for i, p in enumerate(picture.participants) if p.prefix in self.ours}
+        strangers = tuple(i for i in observed.cast.undeclared if i not in ours)
+        return replace(observed, cast=replace(observed.cast, undeclared=strangers))
 
     def close(self) -> None:
         """Let go of interfaces and file."""
