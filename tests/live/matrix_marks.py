@@ -62,14 +62,14 @@ def nothing_read() -> Cell:
     return Cell(UNSEEN, (), (), ())
 
 
-def settled(causes, broken, touched, flows, counts, blocks: bool) -> Truth:
+def settled(causes, broken, touched, flows, counts, blocks: bool, race: bool = False) -> Truth:
     """The truth of a run after its peers' own counts.
 
     A fault that should block a flow and lets it through (a library that does not look at that policy, or
     another way round) has not broken it; a flow that should be sound and brought nothing is not judged.
     """
     really = [f for f in broken if not (blocks and delivered(counts[f]))]
-    harmless = [f for f in broken if f not in really]
+    harmless = [] if race else [f for f in broken if f not in really]
     sound = [f for f in flows if f not in broken and f not in touched and came(counts[f])] + harmless
     return Truth(tuple(causes) if really else (), tuple(really), tuple(sound), really[0] if really else "")
 

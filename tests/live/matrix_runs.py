@@ -39,6 +39,7 @@ MOVING = frozenset(
         "clock-shifted",
     )
 )
+RACES = frozenset(("cloned-identity",))  # which of the two the others believe in is chance
 HOPS = 8  # multicast of every library gets that far in sound runs across a router
 
 
@@ -70,7 +71,9 @@ def _truth(row: Row, fault: Fault, samples: dict[str, dict[str, int]]) -> Truth:
     expected = fault.expects()
     broken, touched = [str(f) for f in expected.broken], [str(f) for f in expected.touched]
     causes = (*(row.only or expected.causes), *row.also)
-    return settled(causes, broken, touched, list(samples), samples, fault.code not in MOVING)
+    return settled(
+        causes, broken, touched, list(samples), samples, fault.code not in MOVING, fault.code in RACES
+    )
 
 
 def _viewpoints(site: Site, fault: Fault, truth: Truth) -> dict[str, list[str]]:

@@ -204,5 +204,6 @@ def _aux(n: int) -> str:
 
 
 CART, AIR = Shape(), Shape(air=True)
-ROUTED, SERVED, LISTS = Shape(routed=True), Shape(discovery="server"), Shape(discovery="lists")
+ROUTED, LISTS = Shape(routed=True), Shape(discovery="lists")
+SERVED = Shape(discovery="server", air=True)  # the server must be in everybody's reach
 LOSSY = replace(CART, scan=(2880,), scan_loss=5)

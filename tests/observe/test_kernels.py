@@ -122,7 +122,7 @@ def test_a_datagram_with_a_hole_makes_its_last_sample_partial(fold):
 def test_a_datagram_given_up_late_is_not_the_last_one(fold):
     """What never became whole is handed out behind later ones, with its own time."""
     late = ({"time_ns": 1_050 * MS, "flags": MessageFlag.INCOMPLETE}, [data(2)])
-    early = ({"time_ns": 900 * MS, "flags": MessageFlag.INCOMPLETE}, [data(0)])
+    early = ({"time_ns": 900 * MS, "flags": MessageFlag.INCOMPLETE}, [data(6)])
     usual = [({"time_ns": (1_000 + n * 100) * MS}, [data(n)]) for n in (1, 3, 4, 5)]
     seen = only(fold(block(*usual, late, early)))
     assert (seen.tally.first.time_ns, seen.tally.last.time_ns) == (900 * MS, 1_500 * MS)

@@ -24,7 +24,7 @@ from toprung.rehearse.kinds.kind import (
 from toprung.rehearse.kinds.places import back, forth
 from toprung.rehearse.specs import Begin, End, Event, Lapse, PeerSpec, Plan, ServerSpec
 
-FAR_INDEX = 20  # beyond the ports that either library tries by default (Cyclone DDS 0-9, Fast DDS 0-3)
+FAR_INDEX = 110  # beyond the ports that either library tries by default (Cyclone DDS 0-99, Fast DDS 0-3)
 STANDARD_SERVER_PORT = 11811
 
 
@@ -149,18 +149,36 @@ def _server_port(plan: Plan, ask: Ask) -> None:
 
 
 def _other_mode(plan: Plan, ask: Ask) -> None:
-    mine = ask.peers(plan)
-    for peer in mine:
+    beside = {f.writer for f in flows_of_participants(ask)} | {f.reader for f in flows_of_participants(ask)}
+    concerned = {ask.machine_of(name) for name in beside}
+    others = [m for m in sorted({p.machine for p in plan.peers.values()}) if m not in concerned]
+    for peer in ask.peers(plan):
         if ask.values["mode"] == "peers":
-            peer.mode, peer.peers = "peers", addresses(plan, peer.machine)
+            listed = others or [peer.machine]
+            peer.mode, peer.peers = "peers", [a for m in listed for a in addresses(plan, m)]
             continue
         if peer.middleware != "fast":
             raise unfit(ask, f"{peer.name} runs Cyclone DDS, which knows no server", "mode=peers")
-        address = addresses(plan, peer.machine)[0]
+        machine, address = _neighbour(plan, ask, peer.name)
         peer.mode, peer.server = "server", f"{address}:{STANDARD_SERVER_PORT}"
-        server = ServerSpec(peer.machine, address, STANDARD_SERVER_PORT)
+        server = ServerSpec(machine, address, STANDARD_SERVER_PORT)
         if server not in plan.servers:
             plan.servers.append(server)
+
+
+def _neighbour(plan: Plan, ask: Ask, name: str) -> tuple[str, str]:
+    """A machine that the participant has flows with, and its address on their link; else its own."""
+    for flow in ask.flows():
+        if flow.writer != name and flow.reader != name:
+            continue
+        for way in forth(ask, flow) if flow.writer == name else back(ask, flow):
+            if way:
+                joint = way[-1].receiver
+                return joint.machine, str(
+                    ip_interface(plan.machines[joint.machine].interfaces[joint.interface][0]).ip
+                )
+    machine = ask.machine_of(name)
+    return machine, addresses(plan, machine)[0]
 
 
 # lives
