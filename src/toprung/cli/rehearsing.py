@@ -17,9 +17,11 @@ from toprung.live.reading import observe
 from toprung.model.site import Site
 from toprung.pictures.rehearsal_text import running_text
 from toprung.pictures.summary import verdict
+from toprung.rehearse.machines import hurry
 from toprung.rehearse.run import Rehearsal
 
 EVERY_S = 2.0
+READING = 15  # niceness: the participants come first
 REST = 3.0  # reading may take a quarter of the time, so that the peers have the rest
 
 
@@ -37,12 +39,14 @@ class Screen:
     def watch(self) -> None:
         """Return when it is over; raises what went wrong in it."""
         pause_s = EVERY_S
+        hurry(READING)
         try:
             while not self.rehearsal.wait(pause_s):
                 begun = time.monotonic()
                 self._show(self._observed())
                 pause_s = max(EVERY_S, REST * (time.monotonic() - begun))
         finally:
+            hurry(0)
             self._clear()
 
     def _observed(self) -> Observed | None:

@@ -115,6 +115,17 @@ def spawn(words: Sequence[str], **pipes: Any) -> subprocess.Popen[bytes]:
     return subprocess.Popen([*WITH_US, *words], start_new_session=True, **pipes)
 
 
+def hurry(niceness: int, *, session: bool = False) -> None:
+    """Have this thread come before others (less than 0) or after them (nice(2)).
+
+    session: and the whole session, where the kernel shares its time among sessions first (sched(7)).
+    """
+    with suppress(OSError):  # not allowed here: it will do without
+        os.setpriority(os.PRIO_PROCESS, 0, niceness)
+        if session:
+            Path("/proc/self/autogroup").write_text(str(niceness))
+
+
 def hold(name: str) -> Machine:
     """A computer with its own network, host name and /dev/shm, and no interface but loopback."""
     reading, writing = os.pipe()

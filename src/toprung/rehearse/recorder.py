@@ -18,6 +18,7 @@ from io import FileIO
 
 from toprung.live.packets import ANY, Settings, Tap
 from toprung.live.sections import section, statistics
+from toprung.rehearse.machines import hurry
 
 # a block is handed over when it is full, or held for so long; so the ring holds 5 s at least, should this
 # process have to wait; and a block has room for the longest packet
@@ -33,6 +34,7 @@ def write_on(tap: Tap, file: FileIO) -> None:
 
 def main() -> None:
     """Record until standard input ends."""
+    hurry(-10, session=True)
     with ExitStack() as held:
         files: dict[int, tuple[Tap, FileIO]] = {}
         for pid, offset_ns, path in json.loads(sys.stdin.buffer.readline()):

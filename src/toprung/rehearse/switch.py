@@ -24,6 +24,7 @@ from typing import Any
 from toprung.rehearse.air import Air
 from toprung.rehearse.cable import Cable
 from toprung.rehearse.frames import claim, is_discovery, one_hop_on
+from toprung.rehearse.machines import hurry
 from toprung.rehearse.medium import NEVER, Medium, Station
 from toprung.rehearse.specs import LinkSpec, Rule
 from toprung.rehearse.taps import make_tap, sender, set_carrier
@@ -216,6 +217,7 @@ def _line(fd: int) -> bytes:
 
 def main() -> None:
     """Run until standard input ends."""
+    hurry(-15, session=True)  # links must not depend on how busy this computer is
     ctypes.CDLL(None).prctl(_TIMER_SLACK, 1)  # ns: links have delays of less than the usual 50 us
 
     def say(what: dict[str, Any]) -> None:
