@@ -84,7 +84,7 @@ def guarded(job: Job, out: Path) -> tuple[dict | None, str]:
 
 def _fixed(row: Row | Healthy) -> bool:
     """Whether a row needs the libraries where the first mixture has them."""
-    return row.id == "cloned-identity"
+    return row.id in ("cloned-identity", "destination-order")
 
 
 def marked(folder: Path) -> dict:

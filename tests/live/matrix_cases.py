@@ -117,7 +117,6 @@ ROWS: tuple[Row, ...] = (
         "unreachable-address",
         "unreachable-address:{panel}",
         "unreachable-address:{driver},address=192.168.122.1",
-        "unreachable-address:{pilot},address=172.30.4.1",
     ),
     row(
         "cloned-identity",
@@ -153,7 +152,12 @@ ROWS: tuple[Row, ...] = (
     row("liveliness", "liveliness-mismatch:{odom}", "liveliness-mismatch:{goal}"),
     row("liveliness-lease", "liveliness-lease-mismatch:{goal}", "liveliness-lease-mismatch:{odom}"),
     row("ownership", "ownership-mismatch:{drive}", "ownership-mismatch:{scan}"),
-    row("destination-order", "destination-order-mismatch:{scan}", "destination-order-mismatch:{odom}"),
+    row(
+        "destination-order",
+        "destination-order-mismatch:{odom}",
+        implementations=("cyclone", "mixed"),
+        because="Fast DDS 2.9.1 makes no reader that orders by source timestamp",
+    ),
     row("presentation", "presentation-mismatch:{odom}", "presentation-mismatch:{drive}"),
     row("partition", "partition-mismatch:{scan}", "partition-mismatch:{drive}"),
     row("representation", "representation-mismatch:{scan}", "representation-mismatch:{goal}"),

@@ -67,6 +67,7 @@ def settled(causes, broken, touched, flows, counts, blocks: bool, race: bool = F
 
     A fault that should block a flow and lets it through (a library that does not look at that policy, or
     another way round) has not broken it; a flow that should be sound and brought nothing is not judged.
+    race: which of the flows break is chance; those that are delivered are not judged.
     """
     really = [f for f in broken if not (blocks and delivered(counts[f]))]
     harmless = [] if race else [f for f in broken if f not in really]

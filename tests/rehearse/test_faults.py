@@ -180,6 +180,7 @@ def test_bad_words_are_one_error(words, says):
         ("peer-missing:desk,lacks=shed", SITE, "fast", "no machine"),
         ("cloned-identity:panel,of=nobody", SITE, "fast", "no participant"),
         ("cloned-address:base", SITE, "fast", "no link that others can join"),
+        ("unreachable-address:pilot", SITE, "cyclone", "a single interface"),
         ("other-mode:driver,mode=server", SITE, "cyclone", "knows no server"),
         ("second-commander:cart1/drive,on=shed", SITE, "cyclone", "no machine"),
     ],

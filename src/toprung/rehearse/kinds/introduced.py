@@ -25,6 +25,13 @@ CLONED_PREFIX = "01.0f.aa.bb.10.20.30.40.00.00.00.01"  # 01.0f: Fast DDS's vendo
 
 def _unreachable(plan: Plan, ask: Ask) -> None:
     for peer in ask.peers(plan):
+        used = peer.interfaces or list(plan.machines[peer.machine].interfaces)
+        if peer.middleware == "cyclone" and len(used) > 1:
+            raise unfit(
+                ask,
+                f"{peer.name} runs Cyclone DDS, which announces another address only for a single interface",
+                "a participant with one interface, or --peers fast",
+            )
         peer.locators = [ask.values["address"]]
 
 
