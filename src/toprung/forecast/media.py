@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from toprung.forecast.airtime import (
     Cell,
@@ -80,7 +81,10 @@ def taken_s(link: Link) -> Callable[[Sent], float] | None:
     """
     if link.kind is LinkKind.WIFI:
         cell = cell_of(link)
-        return None if cell is None else lambda one: MICRO * _taken_us(cell, one)
+        if cell is None:
+            return None
+        air = _Air(cell)
+        return lambda one: MICRO * air.with_waits_us(one)
     if not link.rate_bps:
         return None
     byte_s, wire = 8 / link.rate_bps, _wire(link)
@@ -126,17 +130,44 @@ class _Station:
         self.sending_us += rate_hz * sending_us
 
 
+class _Taken(NamedTuple):
+    """Air of some packets: transmissions and microseconds of their sender, and of the access point."""
+
+    up: float
+    up_us: float
+    down: float
+    down_us: float
+
+
+class _Air:
+    """A cell, and what it takes for packets that were asked about before: many parcels are alike."""
+
+    def __init__(self, cell: Cell) -> None:
+        self.cell = cell
+        self.access_us = access_us(cell)
+        self._known: dict[tuple[tuple[int, ...], bool], _Taken] = {}
+
+    def taken(self, one: Sent) -> _Taken:
+        key = one.packets, one.crossing.many
+        if key not in self._known:
+            self._known[key] = _taken(self.cell, *key)
+        return self._known[key]
+
+    def with_waits_us(self, one: Sent) -> float:
+        """Air of one parcel, once, with its silences and mean backoffs."""
+        air = self.taken(one)
+        return air.up_us + air.down_us + self.access_us * (air.up + air.down)
+
+
 def _air(cell: Cell, sent: Sequence[Sent]) -> Busyness:
+    air = _Air(cell)
     stations: dict[Joint | None, _Station] = defaultdict(_Station)  # None: the access point
-
-    def share(one: Sent) -> float:
-        return one.parcel.rate_hz * MICRO * _taken_us(cell, one)
-
     for one in sent:
-        for who, transmissions, sending in _transmissions(cell, one):
-            stations[who].add(one.parcel.rate_hz, transmissions, sending)
+        taken = air.taken(one)
+        stations[one.crossing.sender].add(one.parcel.rate_hz, taken.up, taken.up_us)
+        stations[None].add(one.parcel.rate_hz, taken.down, taken.down_us)
     sending = MICRO * sum(s.sending_us for s in stations.values())
-    waiting = MICRO * access_us(cell) * sum(s.transmissions for s in stations.values())
+    waiting = MICRO * air.access_us * sum(s.transmissions for s in stations.values())
     beacons = beacon_share(cell)
     spoilt, collision = _collisions(cell, stations.values())
     mean, worst = multicast_hold_us(cell)
@@ -145,30 +176,20 @@ def _air(cell: Cell, sent: Sequence[Sent]) -> Busyness:
         sending + waiting + beacons + spoilt,
         collision,
         (mean * MICRO, worst * MICRO),
-        _uses(sent, share),
+        _uses(sent, lambda one: one.parcel.rate_hz * MICRO * air.with_waits_us(one)),
         cell.assumptions,
     )
 
 
-def _transmissions(cell: Cell, one: Sent) -> Iterable[tuple[Joint | None, float, float]]:
-    """Who sends (None: the access point), in how many transmissions, for how long altogether."""
-    packets, many = one.packets, one.crossing.many
-    access = access_us(cell)
+def _taken(cell: Cell, packets: tuple[int, ...], many: bool) -> _Taken:
+    """Multicast goes down at its own rate, packet by packet; without an access point, from the sender."""
     down = sum(multicast_us(cell, packet) for packet in packets) if many else 0.0
     if many and not cell.access_point:
-        yield one.crossing.sender, len(packets), down
-        return
-    up = burst_us(cell, packets)
-    bursts = waits_us(cell, packets) / access
-    yield one.crossing.sender, bursts, up
-    if cell.access_point:
-        yield (None, len(packets), down) if many else (None, bursts, up)
-
-
-def _taken_us(cell: Cell, one: Sent) -> float:
-    """Air of one parcel with its silences and mean backoffs."""
-    access = access_us(cell)
-    return sum(us + count * access for _, count, us in _transmissions(cell, one))
+        return _Taken(len(packets), down, 0.0, 0.0)
+    up, bursts = burst_us(cell, packets), waits_us(cell, packets) / access_us(cell)
+    if not cell.access_point:
+        return _Taken(bursts, up, 0.0, 0.0)
+    return _Taken(bursts, up, len(packets), down) if many else _Taken(bursts, up, bursts, up)
 
 
 def _collisions(cell: Cell, stations: Iterable[_Station]) -> tuple[float, float]:
