@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.diagnose.made_probes import AIR, BASE, BLOCKED, BRAIN, DESK, STARTED, ports, results
 from tests.test_captures import OWN
 from toprung.diagnose import diagnose
 from toprung.diagnose.probe_faults import path_faults, unheard
@@ -15,56 +16,11 @@ from toprung.live.reading import CaptureWord, picture_of
 from toprung.model.finding import Severity
 from toprung.model.ladder import RUNGS, Rung, State
 from toprung.model.picture import NOTHING, Spread
-from toprung.model.probe import (
-    Caller,
-    ClockCheck,
-    FlowCheck,
-    Party,
-    PortCheck,
-    ProbeResults,
-    Served,
-    SizeCheck,
-    Train,
-    Way,
-)
+from toprung.model.probe import Caller, ClockCheck, FlowCheck, Party, Served, SizeCheck, Train
 from toprung.model.site_file import load_site
 
 EXAMPLE = Path(str(files("toprung.examples"))) / "fernhouse"
 SITE = load_site((EXAMPLE / "site.yaml").read_bytes(), "site.yaml")
-BASE, BRAIN, DESK, AIR = "10.77.1.2", "10.77.1.1", "10.77.2.40", "10.77.2.21"
-USES = ("discovery unicast", "user unicast", "discovery multicast", "user multicast")
-WHOLE = SizeCheck(1472, None, 1472)
-TORN = SizeCheck(65507, None, 65507)
-STARTED = 1_800_000_000_000_000_000
-
-
-def ports(unicast=5, multicast=5, sent=5):
-    arrived = (unicast, unicast, multicast, multicast)
-    return tuple(
-        PortCheck(use, 9150 + n, True, "multicast" in use, sent, came)
-        for n, (use, came) in enumerate(zip(USES, arrived, strict=True))
-    )
-
-
-def way(sender, receiver, **more):
-    return replace(Way(sender, receiver, 1500, ports(), WHOLE, TORN), **more)
-
-
-def results(there=None, back=None, near=BRAIN, far=BASE, **more):
-    made = ProbeResults(
-        "brain-base.json",
-        STARTED,
-        8.0,
-        7,
-        "0123abcd",
-        True,
-        Party("brain", (near,)),
-        Party("base", (far,)),
-        way(near, far, **(there or {})),
-        way(far, near, **(back or {})),
-        clock=ClockCheck(0.0001, 0.0002, None),
-    )
-    return replace(made, **more)
 
 
 def rung(diagnosis, topic, which):
@@ -74,9 +30,6 @@ def rung(diagnosis, topic, which):
 
 def by_probe(*probes):
     return diagnose(SITE, NOTHING, probes=probes)
-
-
-BLOCKED = {"ports": ports(0, 0)}
 
 
 @pytest.mark.parametrize(

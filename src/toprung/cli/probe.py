@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 SERVE = "serve"
 
 _ABOUT = """Tries what passes between two machines, without any middleware: on one of them run
-"toprung probe serve", on the other "toprung probe TARGET". Unicast and multicast on the domain's own
-ports both ways, the greatest datagram with and without fragments, loss, delays, the clocks' difference
-and drift; with --as SITE also bursts like those of the topics declared between the two.
+"toprung probe serve", on the other "toprung probe TARGET". Unicast and multicast on the domain's
+own ports both ways, the greatest datagram with and without fragments, loss, delays, the clocks'
+difference and drift; with --as SITE also bursts like those of the topics declared between the two.
 
-The server prints a key; without it, it answers nobody. It never answers with more than it was sent, it
-sends one small multicast a second as a sign of life, and it ends by itself. A probe loads the way like a
-busy topic for some seconds: let nothing drive on that network meanwhile."""
+The server prints a key; without it, it answers nobody. It never answers with more than it was
+sent, it sends one small multicast a second as a sign of life, and it ends by itself. A probe loads
+the way like a busy topic for some seconds: let nothing drive on that network meanwhile."""
 
 _EXAMPLE = """examples:
   toprung probe serve --domain 7                     on base, prints the key
@@ -238,10 +238,10 @@ def _label(words: argparse.Namespace, otherwise: str) -> str:
 
 def _write(words: argparse.Namespace, results: ProbeResults | Served) -> None:
     from toprung.cli.output import write_text
-    from toprung.model.probe_file import probe_text
+    from toprung.model.probe_file import results_text
 
     if words.into:
-        write_text(words.into, probe_text(results))
+        write_text(words.into, results_text(results))
 
 
 def _json(results: ProbeResults | Served, faults: tuple[ProbeFault, ...] = ()) -> str:

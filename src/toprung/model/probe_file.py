@@ -29,7 +29,7 @@ def probe_data(results: ProbeResults | Served) -> dict[str, Any]:
     return data
 
 
-def probe_text(results: ProbeResults | Served) -> str:
+def results_text(results: ProbeResults | Served) -> str:
     """A results file."""
     return json.dumps(probe_data(results), indent=1) + "\n"
 

@@ -39,6 +39,11 @@ SO_TIMESTAMPNS = 35
 SO_RCVBUFFORCE = 33
 SIOCGIFMTU = 0x8921
 SIOCGIFCONF = 0x8912
+SIOCGIFNETMASK = 0x891B
+MOST_ADDRESSES = 256
+_ENTRY = Struct("16sHH4s16x")  # struct ifreq with a sockaddr_in
+_NUMBER = Struct("16xi20x")  # and with a number
+_LIST = Struct("iP")  # struct ifconf
 _TIMESPEC = Struct("@ll")
 _OVERFLOW = Struct("I")
 
@@ -49,24 +54,24 @@ class Nic:
 
     interface: str
     address: str
+    prefix_length: int
     mtu_bytes: int
 
 
 def nics() -> tuple[Nic, ...]:
-    """This machine's IPv4 addresses, loopback last."""
-    entry, room = Struct("16sHH4s16x"), 128  # struct ifreq with a sockaddr_in; netdevice(7)
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as any_socket:
-        buffer = bytearray(entry.size * room)
-        space = array.array("B", buffer)
-        asked = Struct("iP").pack(len(space), space.buffer_info()[0])
-        used, _ = Struct("iP").unpack(fcntl.ioctl(any_socket, SIOCGIFCONF, asked))
-        found = []
-        for name, _, _, address in entry.iter_unpack(space.tobytes()[:used]):
-            interface = name.rstrip(b"\0").decode()
-            mtu = Struct("16si16x").unpack(fcntl.ioctl(any_socket, SIOCGIFMTU, Struct("16s20x").pack(name)))[
-                1
-            ]
-            found.append(Nic(interface, str(IPv4Address(address)), mtu))
+    """This machine's IPv4 addresses, loopback last (netdevice(7))."""
+    found = []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        space = array.array("B", bytes(_ENTRY.size * MOST_ADDRESSES))
+        wanted = _LIST.pack(len(space), space.buffer_info()[0])
+        used, _ = _LIST.unpack(fcntl.ioctl(asking, SIOCGIFCONF, wanted))
+        for name, _, _, address in _ENTRY.iter_unpack(space.tobytes()[:used]):
+            with suppress(OSError):  # it has gone meanwhile
+                (mtu,) = _NUMBER.unpack(fcntl.ioctl(asking, SIOCGIFMTU, name.ljust(_ENTRY.size, b"\0")))
+                mask = fcntl.ioctl(asking, SIOCGIFNETMASK, name.ljust(_ENTRY.size, b"\0"))
+                length = int.from_bytes(_ENTRY.unpack(mask)[3]).bit_count()
+                label = name.rstrip(b"\0").decode().partition(":")[0]
+                found.append(Nic(label, str(IPv4Address(address)), length, mtu))
     return tuple(sorted(found, key=lambda n: n.address.startswith("127.")))
 
 
