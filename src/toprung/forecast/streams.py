@@ -113,6 +113,7 @@ class Sender:
     def __init__(self, reach: Reach) -> None:
         self.reach = reach
         self._participants = {p.name: p for p in reach.site.participants}
+        self._ways: dict[tuple[str, str], tuple[Copy, ...]] = {}
         self._links: dict[Joint, list[Link]] = defaultdict(list)
         for link in (*reach.site.links, *reach.assumed):
             for joint in link.joins:
@@ -220,20 +221,21 @@ class Sender:
 
     def _unicast(self, sender: str, receiver: str) -> tuple[Copy, ...]:
         """A copy at each address, or at the nearest one; none within a machine."""
+        key = sender, receiver
+        if key not in self._ways:
+            self._ways[key] = tuple(self._routed(sender, receiver))
+        return self._ways[key]
+
+    def _routed(self, sender: str, receiver: str) -> Iterator[Copy]:
         if self.data(sender).every_address:
             routes: Iterable[Route] = self.reach.routes(sender, receiver)
         else:
             nearest = self.reach.unicast(sender, receiver)
             routes = () if nearest is None else (nearest,)
-        return tuple(
-            Copy(
-                tuple(Crossing(h.link, h.sender, (h.receiver,)) for h in route.hops),
-                (receiver,),
-                route.mtu_bytes,
-            )
-            for route in routes
-            if route.hops
-        )
+        for route in routes:
+            if route.hops:
+                crossings = tuple(Crossing(h.link, h.sender, (h.receiver,)) for h in route.hops)
+                yield Copy(crossings, (receiver,), route.mtu_bytes)
 
 
 def _others(link: Link, sender: Joint) -> tuple[Joint, ...]:
