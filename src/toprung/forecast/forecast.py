@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
+from toprung.forecast import simulation
+from toprung.forecast.filling import flow_figures, link_figures
 from toprung.forecast.power import Endurance, power_of
 from toprung.forecast.reach import reach_of
 from toprung.forecast.result import Forecast
@@ -12,66 +14,67 @@ from toprung.forecast.rungs.flowing import judge_flowing
 from toprung.forecast.rungs.heard import judge_heard
 from toprung.forecast.rungs.matched import judge_matched
 from toprung.forecast.rungs.path import judge_path
+from toprung.forecast.rungs.timely import judge_timely
 from toprung.forecast.taken import assumptions, more_keys, unseen
-from toprung.forecast.traffic import LinkTraffic
-from toprung.model.figures import FlowFigures, LinkFigures, LoopFigures, MachineFigures
+from toprung.model.figures import MachineFigures
 from toprung.model.ladder import RUNGS, Ladder, Rung
 from toprung.model.site import Site
 from toprung.model.verdict import UNSEEN, Findings, Verdict, climb
 
-SEEDS = tuple(range(1, 6))  # of the simulation of discovery
+Progress = Callable[[int, int], None]  # runs of the simulation that are done, and all of them
+SEEDS = simulation.SEEDS
 JUDGES: dict[Rung, Callable[[Basis, Case], Verdict]] = {
     Rung.PATH: judge_path,
     Rung.HEARD: judge_heard,
     Rung.MATCHED: judge_matched,
     Rung.FLOWING: judge_flowing,
+    Rung.TIMELY: judge_timely,
 }
 
 
-def forecast(site: Site, *, simulate: bool = True, seeds: tuple[int, ...] = SEEDS) -> Forecast:
-    """What to expect of the site before power-on."""
-    basis = Basis(site, reach_of(site))
+def forecast(
+    site: Site, *, simulate: bool = True, seeds: Sequence[int] = SEEDS, progress: Progress | None = None
+) -> Forecast:
+    """What to expect of the site before power-on.
+
+    simulate: also run its discovery, once for each seed, for the time until everybody is introduced and for
+    queues that grow; without it both stay unknown, and a fullest second above a budget is taken for a fault.
+    """
+    reach = reach_of(site)
+    ran = simulation.simulate(site, reach, seeds=seeds) if simulate else None
+    basis = Basis(site, reach, ran)
     findings = Findings()
-    batteries = power_of(site)
     climbs = tuple(climb(case.flow, _verdicts(basis, case), findings) for case in basis.cases)
+    batteries = power_of(site)
     return Forecast(
         site=site,
         ladder=Ladder(climbs),
         findings=findings.entered(),
         machines={m.name: MachineFigures() for m in site.machines},
-        links={x.name: _link(basis.traffic.links[x.name]) for x in site.links},
-        flows={case.flow: FlowFigures() for case in basis.cases},
-        loops={x.name: LoopFigures() for x in site.loops},
+        links={x.name: link_figures(basis, x) for x in site.links},
+        flows={case.flow: flow_figures(basis, case) for case in basis.cases},
+        loops={name: loop.figures for name, loop in basis.loops.items()},
         power={name: battery.figures for name, battery in batteries.items()},
+        terms={name: loop.terms for name, loop in basis.loops.items()},
         assumptions=tuple(dict.fromkeys(_taken(basis, batteries.values()))),
         unseen=tuple(_unseen(basis, batteries.values())),
     )
 
 
+def _verdicts(basis: Basis, case: Case) -> Iterator[Verdict]:
+    """The rungs' verdicts, each worked out when it is asked for."""
+    return (JUDGES[rung](basis, case) if rung in JUDGES else UNSEEN for rung in RUNGS)
+
+
 def _taken(basis: Basis, batteries: Iterable[Endurance]) -> Iterator[str]:
     yield from assumptions(basis)
+    for loop in basis.loops.values():
+        yield from loop.assumptions
     for battery in batteries:
         yield from battery.assumptions
 
 
 def _unseen(basis: Basis, batteries: Iterable[Endurance]) -> Iterator[str]:
     yield from unseen(basis)
-    yield from more_keys(key for battery in batteries for key in battery.missing)
-
-
-def _link(traffic: LinkTraffic) -> LinkFigures:
-    link = traffic.link
-    return LinkFigures(
-        bytes_per_s=traffic.payload_bytes_per_s,
-        air_time=traffic.air_time,
-        busy=traffic.busy,
-        loss=link.loss,
-        delay_s=None if link.delay_ns is None else link.delay_ns / 1e9,
-    )
-
-
-def _verdicts(basis: Basis, case: Case) -> Iterator[Verdict]:
-    """The rungs' verdicts, each worked out when it is asked for."""
-    for rung in RUNGS:
-        judge = JUDGES.get(rung)
-        yield UNSEEN if judge is None else judge(basis, case)
+    parts = [loop.missing for loop in basis.loops.values()] + [battery.missing for battery in batteries]
+    yield from more_keys(key for part in parts for key in part)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from re import compile as compile_pattern
 
 from toprung.forecast.profile import MEASURED, UNSAID, profile_of
 from toprung.forecast.rungs.basis import Basis
 from toprung.model.site import Middleware, Participant
 
 MOST_NAMED = 6  # in one line; more are counted
+_NUMBER = compile_pattern(r"\d+")
 
 
 def assumptions(basis: Basis) -> Iterator[str]:
@@ -20,7 +22,7 @@ def assumptions(basis: Basis) -> Iterator[str]:
     profiles = [profile_of(kind) for kind in Middleware if kind in kinds]
     if profiles:
         told = " and ".join(f"{p.library} ({p.measured})" for p in profiles)
-        yield f"libraries behave as measured of {told}"
+        yield f"libraries behave as was measured of {told}"
     for link in basis.reach.assumed:
         yield f"{named(map(str, link.joins))} of {link.name} are joined, without loss or delay"
     for name, traffic in basis.traffic.links.items():
@@ -51,8 +53,11 @@ def unseen(basis: Basis) -> Iterator[str]:
 
 
 def named(names: Iterable[str]) -> str:
-    """Names in a row, as many as a line bears."""
-    listed = list(names)
+    """Names in a row, as many as a line bears; those that differ in their numbers only are counted."""
+    alike: dict[str, list[str]] = {}
+    for name in names:
+        alike.setdefault(_NUMBER.sub("#", name), []).append(name)
+    listed = [f"{group[0]} ({len(group)} alike)" if len(group) > 1 else group[0] for group in alike.values()]
     more = f" and {len(listed) - MOST_NAMED} more" if len(listed) > MOST_NAMED else ""
     return ", ".join(listed[:MOST_NAMED]) + more
 

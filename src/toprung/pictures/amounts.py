@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 Say = Callable[[float], str]
+NEXT_TO_NOTHING = 1e-6  # as a share
 
 
 def seconds(value: float) -> str:
@@ -32,8 +33,8 @@ def octets_per_s(value: float) -> str:
 
 
 def share(value: float) -> str:
-    """A fraction of one as per cent; what is small keeps two figures."""
-    percent = 100 * value
+    """A fraction of one as per cent; what is small keeps two figures, what is next to nothing none."""
+    percent = 100 * value if value >= NEXT_TO_NOTHING else 0.0
     return f"{percent:.0f} %" if percent >= 9.95 or percent == 0 else f"{percent:.2g} %"
 
 

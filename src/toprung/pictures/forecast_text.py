@@ -11,11 +11,25 @@ from toprung.forecast.result import Forecast, Term
 from toprung.model.figures import FlowFigures, LinkFigures, LoopFigures, MachineFigures, PowerFigures
 from toprung.model.ladder import Flow
 from toprung.model.site import Loop, Vehicle
+from toprung.model.units import shortened
 from toprung.pictures import amounts
 from toprung.pictures.amounts import Say, said
 from toprung.pictures.summary import forecast_heading, verdict
-from toprung.pictures.text import WIDTH, Style, findings, finished, ladder, table, titled, wrapped
+from toprung.pictures.text import (
+    WIDTH,
+    Style,
+    alike,
+    findings,
+    finished,
+    folded,
+    ladder,
+    table,
+    titled,
+    unnumbered,
+    wrapped,
+)
 
+MOST_TAKEN = 24  # assumptions listed
 BAR = 34  # columns of a loop's waterfall
 _HOME = {None: "", True: "comes home", False: "does not come home"}
 BARS = {True: ("█", "░"), False: ("#", "-")}
@@ -26,15 +40,15 @@ def forecast_text(forecast: Forecast, style: Style | None = None) -> str:
     style = style or Style()
     blocks = (
         wrapped(forecast_heading(forecast)),
-        ladder(forecast.ladder.climbs, style),
+        ladder(alike(forecast.ladder.climbs, style), style),
         findings(forecast, style),
         _machines(forecast),
         _links(forecast),
         _samples(forecast),
-        *(_loop(forecast, loop, style) for loop in forecast.site.loops),
+        *_loops(forecast, style),
         wrapped(f"Caution: {CAUTION}") if _moves(forecast) else (),
         _batteries(forecast),
-        titled("Taken, because the site does not say it", forecast.assumptions),
+        titled("Taken, because the site does not say it", forecast.assumptions, MOST_TAKEN),
         titled("Not to be told from this site", forecast.unseen),
         wrapped(verdict(forecast)),
     )
@@ -45,7 +59,7 @@ def _machines(forecast: Forecast) -> Iterator[str]:
     told = [(name, m) for name, m in forecast.machines.items() if m != MachineFigures()]
     told.sort(key=lambda pair: -(pair[1].budget_use or 0.0))
     head = ("Machines", "participants", "endpoints", "in 15 s", "bytes", "peak", "steady")
-    yield from table((*head, "introduced", "of budget"), [_machine(name, m) for name, m in told])
+    yield from table((*head, "introduced", "of budget"), folded(_machine(name, m) for name, m in told))
 
 
 def _machine(name: str, m: MachineFigures) -> tuple[str, ...]:
@@ -81,7 +95,7 @@ def _links(forecast: Forecast) -> Iterator[str]:
         )
         for name, x in told
     ]
-    yield from table(("Links", "payload", "air time", "busy", "headroom", "loss", "delay"), rows)
+    yield from table(("Links", "payload", "air time", "busy", "headroom", "loss", "delay"), folded(rows))
 
 
 def _samples(forecast: Forecast) -> Iterator[str]:
@@ -90,7 +104,7 @@ def _samples(forecast: Forecast) -> Iterator[str]:
     told = [(flow, f) for flow, f in forecast.flows.items() if f.age_worst_s is not None]
     told.sort(key=lambda pair: -(pair[1].age_worst_s or 0.0) / within.get(pair[0], inf))
     rows = [_sample(flow, f, within.get(flow)) for flow, f in told]
-    yield from table(("Samples on arrival", "typical", "worst", "allowed", "lost"), rows)
+    yield from table(("Samples on arrival", "typical", "worst", "allowed", "lost"), folded(rows))
 
 
 def _sample(flow: Flow, f: FlowFigures, within_s: float | None) -> tuple[str, ...]:
@@ -98,12 +112,27 @@ def _sample(flow: Flow, f: FlowFigures, within_s: float | None) -> tuple[str, ..
     return (str(flow), *(said(age, amounts.seconds) for age in ages), said(f.loss, amounts.share))
 
 
+def _loops(forecast: Forecast, style: Style) -> Iterator[list[str]]:
+    """Every loop of which anything is known; those of a fleet's copies that come to the same, once."""
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for loop in forecast.site.loops:
+        lines = list(_loop(forecast, loop, style))
+        if lines:
+            groups.setdefault(tuple(map(unnumbered, lines)), []).append(loop.name)
+    loops = {loop.name: loop for loop in forecast.site.loops}
+    for names in groups.values():
+        lines = list(_loop(forecast, loops[names[0]], style))
+        more = f" (and {len(names) - 1} alike)" if len(names) > 1 else ""
+        yield [lines[0] + more, *lines[1:]]
+
+
 def _loop(forecast: Forecast, loop: Loop, style: Style) -> Iterator[str]:
     figures = forecast.loops.get(loop.name, LoopFigures())
     terms = forecast.terms.get(loop.name, ())
     if figures == LoopFigures() and not terms:
         return
-    yield from wrapped(f"Loop {loop.name}: {' → '.join(loop.through)}" if style.wide else f"Loop {loop.name}")
+    arrow = " → " if style.wide else " -> "
+    yield shortened(f"Loop {loop.name}: {arrow.join(loop.through)}", WIDTH - 20)
     yield from _waterfall(terms, style)
     vehicle = next((v for v in forecast.site.vehicles if v.name == loop.vehicle), None)
     for line in _loop_words(loop, figures, vehicle):
@@ -138,8 +167,9 @@ def _loop_words(loop: Loop, f: LoopFigures, vehicle: Vehicle | None) -> Iterator
     if f.safe_speed_m_per_s is not None and loop.sense is not None:
         top = vehicle.top_speed_m_per_s if vehicle else None
         limit = said(top, lambda v: f" (its top speed is {amounts.metres_per_s(v)})")
-        sight = said(loop.sense.range_m, lambda m: f" that it senses {amounts.metres(m)} away")
-        yield f"stops short of what{sight} up to {amounts.metres_per_s(f.safe_speed_m_per_s)}{limit}"
+        sight = said(loop.sense.range_m, lambda m: f" {amounts.metres(m)} away")
+        speed = amounts.metres_per_s(f.safe_speed_m_per_s)
+        yield f"safe up to {speed}{limit}: it comes to rest short of what it senses{sight}"
     if f.stopping_distance_m is not None:
         yield f"needs {amounts.metres(f.stopping_distance_m)} to stop from its top speed"
     if f.watchdog_distance_m is not None:

@@ -9,7 +9,8 @@ A climb is drawn from left to right as far as it got.  No line is wider than 100
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from re import compile as compile_pattern
 from textwrap import wrap
 
 from toprung.model.finding import Finding, Severity
@@ -44,7 +45,13 @@ class _Signs:
 
 
 _SIGNS = {True: _Signs("●", "✗", "○", "─", "→"), False: _Signs("o", "X", "?", "-", "->")}
+_NUMBER = compile_pattern(r"\d+")
 _COLOURS = {Severity.STOPS: "31", Severity.HURTS: "33", Severity.NOTE: "36"}
+
+
+def unnumbered(text: str) -> str:
+    """A text without its numbers: the same for every copy of a fleet."""
+    return _NUMBER.sub("#", text)
 
 
 def finished(blocks: Iterable[Iterable[str]], style: Style) -> str:
@@ -91,6 +98,21 @@ def ladder(climbs: Sequence[Climb], style: Style) -> Iterator[str]:
         yield from _climb(name, climb, left, style)
 
 
+def alike(climbs: Iterable[Climb], style: Style) -> list[Climb]:
+    """Climbs that differ in their flows' numbers only as one, with how many there are after its reader."""
+    groups: dict[tuple[object, ...], list[Climb]] = {}
+    for climb in climbs:
+        names = (climb.flow.topic, climb.flow.writer, climb.flow.reader)
+        groups.setdefault((*map(unnumbered, names), climb.states, climb.cause), []).append(climb)
+    times = "×" if style.wide else "x"
+    return [
+        replace(group[0], flow=replace(group[0].flow, reader=f"{group[0].flow.reader} {times}{len(group)}"))
+        if len(group) > 1
+        else group[0]
+        for group in groups.values()
+    ]
+
+
 def _climb(name: str, climb: Climb, left: int, style: Style) -> Iterator[str]:
     """The flow's name, then its rungs joined by a rail as far as it got, then the cause."""
     signs, line = _SIGNS[style.wide], name
@@ -109,7 +131,7 @@ def _climb(name: str, climb: Climb, left: int, style: Style) -> Iterator[str]:
             yield _coloured(part, Severity.STOPS, style) if climb.broken_at else part
 
 
-# findings
+# findings; those whose subjects differ in their numbers only (copies of a fleet) are told once
 
 
 def findings(outcome: Outcome, style: Style) -> Iterator[str]:
@@ -120,10 +142,15 @@ def findings(outcome: Outcome, style: Style) -> Iterator[str]:
     for climb in outcome.ladder.climbs:
         for number in climb.findings:
             flows.setdefault(number, []).append(str(climb.flow))
-    for shown, (index, finding) in enumerate(numbered, 1):
+    groups: dict[tuple[str, str], list[int]] = {}
+    for index, finding in numbered:
+        groups.setdefault((finding.code, unnumbered(finding.subject)), []).append(index)
+    for shown, indices in enumerate(groups.values(), 1):
         if shown > 1:
             yield ""
-        yield from _finding(shown, finding, flows.get(index, []), style)
+        first_one, *others = (outcome.findings[i] for i in indices)
+        yield from _finding(shown, first_one, flows.get(indices[0], []), style)
+        yield from _labelled("alike", first(other.subject for other in others))
 
 
 def _finding(number: int, finding: Finding, flows: list[str], style: Style) -> Iterator[str]:
@@ -149,12 +176,12 @@ def _labelled(label: str, texts: Iterable[str]) -> Iterator[str]:
 # lists and tables
 
 
-def first(texts: Iterable[str]) -> Iterator[str]:
+def first(texts: Iterable[str], most: int = MOST_LISTED) -> Iterator[str]:
     """The first few, and how many more there are."""
     listed = list(texts)
-    yield from listed[:MOST_LISTED]
-    if len(listed) > MOST_LISTED:
-        yield f"and {len(listed) - MOST_LISTED} more"
+    yield from listed[:most]
+    if len(listed) > most:
+        yield f"and {len(listed) - most} more"
 
 
 def indented(words: Iterator[str]) -> Iterator[str]:
@@ -162,13 +189,24 @@ def indented(words: Iterator[str]) -> Iterator[str]:
     yield from (f"  {word}" for word in words)
 
 
-def titled(title: str, lines: Iterable[str]) -> Iterator[str]:
+def titled(title: str, lines: Iterable[str], most: int = MOST_LISTED) -> Iterator[str]:
     """A list under its title; nothing where it is empty."""
-    for at, line in enumerate(first(lines)):
+    for at, line in enumerate(first(lines, most)):
         if at == 0:
             yield title
         margin = "  " + " " * (len(line) - len(line.lstrip()))
         yield from wrap(line.strip(), WIDTH, initial_indent=margin, subsequent_indent=margin + "  ")
+
+
+def folded(rows: Iterable[Sequence[str]]) -> list[tuple[str, ...]]:
+    """Rows that say the same of things that differ in their numbers only, as one."""
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for name, *cells in rows:
+        groups.setdefault((unnumbered(name), *cells), []).append(name)
+    return [
+        (f"{names[0]} (and {len(names) - 1} alike)" if len(names) > 1 else names[0], *cells)
+        for (_, *cells), names in groups.items()
+    ]
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], most: int = MOST_LISTED) -> Iterator[str]:

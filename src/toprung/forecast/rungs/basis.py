@@ -7,9 +7,13 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from toprung.forecast.latencies import latency_of, legs_of
+from toprung.forecast.latency import Latency
+from toprung.forecast.loops import LoopForecast, loops_of
 from toprung.forecast.matching import matcher
 from toprung.forecast.ports import Ports, ports_of
 from toprung.forecast.reach import DEFAULT_MTU_BYTES, Reach, Route
+from toprung.forecast.simulation import MachineRun, Simulated
 from toprung.forecast.traffic import Traffic, traffic_of
 from toprung.model.ladder import Flow
 from toprung.model.site import DeclaredFlow, DiscoveryMode, Joint, Machine, Participant, Site
@@ -17,7 +21,6 @@ from toprung.model.verdict import HELD, Verdict
 
 if TYPE_CHECKING:
     from toprung.forecast.discovery import MachineDiscovery
-    from toprung.forecast.simulation import MachineRun, Simulated
 
 ASSUMED_MODE = DiscoveryMode.MULTICAST  # DDSI-RTPS 2.5, 8.5.3: the simple protocol's default
 
@@ -100,6 +103,16 @@ class Basis:
         """What the matching flows put on every link."""
         matching = [c.declared for c in self.cases if self.matches[c.flow] is HELD]
         return traffic_of(self.site, self.reach, matching)
+
+    @cached_property
+    def latencies(self) -> dict[Flow, Latency]:
+        """How old the matching flows' samples are on arrival."""
+        return latency_of(self.site, self.reach, self.traffic)
+
+    @cached_property
+    def loops(self) -> dict[str, LoopForecast]:
+        """What the site's loops come to."""
+        return loops_of(self.site, legs_of(self.site, self.latencies))
 
     @cached_property
     def writers(self) -> dict[str, tuple[str, ...]]:
