@@ -83,14 +83,16 @@ def test_a_participant_uses_its_own_interfaces_only():
 
 def test_announced_addresses_that_the_other_cannot_reach_are_named():
     assert reach().unreachable("panel", "pilot") == ("10.77.1.1",)
-    assert reach("[unicast]").unreachable("driver", "pilot") == ("10.77.2.21",)
+    assert reach().unreachable("driver", "pilot") == ("10.77.2.21",)
+    assert reach("[unicast]").unreachable("driver", "pilot") == ()
     assert reach().unreachable("pilot", "scout") == ()
 
 
 def test_every_address_that_can_be_reached_has_a_route():
-    near, far = reach("[unicast]").routes("driver", "pilot"), reach("[unicast]").routes("panel", "pilot")
-    assert [r.destination for r in near] == ["10.77.1.1"]
-    assert [r.destination for r in far] == ["10.77.2.21"]
+    assert [r.destination for r in reach().routes("driver", "pilot")] == ["10.77.1.1"]
+    near, far = reach("[unicast]").routes("driver", "pilot")
+    assert (near.destination, far.destination) == ("10.77.1.1", "10.77.2.21")
+    assert words(near) == words(far) == ["base.usb0 -cable> brain.usb0"]
     assert reach().routes("pilot", "scout") == ()
     site = load_site("""
 site: fernhouse

@@ -209,13 +209,13 @@ class Reach:
         key = start, goal
         if key not in self._routes:
             hops = self._segments.hops(start, goal)
-            self._routes[key] = self._addressed(tuple(Hop(*hop) for hop in hops)) if hops else None
+            self._routes[key] = self._addressed(tuple(Hop(*hop) for hop in hops), goal) if hops else None
         return self._routes[key]
 
-    def _addressed(self, hops: tuple[Hop, ...]) -> Route:
+    def _addressed(self, hops: tuple[Hop, ...], goal: Joint) -> Route:
         first, last = hops[0], hops[-1]
         source, _ = self._segments.addresses(first.sender, first.receiver)
-        _, destination = self._segments.addresses(last.sender, last.receiver)
+        _, destination = self._segments.addresses(last.sender if last.receiver == goal else goal, goal)
         return self._route(hops, source, destination)
 
     def _route(self, hops: tuple[Hop, ...], source: str, destination: str) -> Route:

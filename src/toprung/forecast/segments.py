@@ -7,7 +7,7 @@ with a thousand of them costs no more than one with two.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from ipaddress import IPv4Network, IPv6Network
 
@@ -16,6 +16,8 @@ from toprung.model.site import Interface, Joint, Link, LinkKind, Pass, Site
 Start = tuple[str, tuple[str, ...] | None]  # a machine, and the interfaces of it that are used (None: all)
 Crossing = tuple[Link, Joint, Joint]  # a link, who sends, who receives
 Network = IPv4Network | IPv6Network
+Networks = frozenset[int]  # subnets by number
+NOWHERE: Networks = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +36,16 @@ class Segments:
     def __init__(self, site: Site) -> None:
         self.machines = {m.name: m for m in site.machines}
         self._order = {m.name: at for at, m in enumerate(site.machines)}
-        self._hosts: dict[Joint, dict[Network, str]] = {
-            Joint(m.name, i.name): _hosts(i) for m in site.machines for i in m.interfaces
+        numbers: dict[Network, int] = {}
+        self._hosts = {
+            Joint(m.name, i.name): {
+                numbers.setdefault(network, len(numbers)): host for network, host in _hosts(i).items()
+            }
+            for m in site.machines
+            for i in m.interfaces
         }
-        self.assumed = tuple(_assumed(site, self._hosts))
+        self._networks = {joint: frozenset(hosts) for joint, hosts in self._hosts.items()}
+        self.assumed = tuple(_assumed(site, self._hosts, list(numbers)))
         self._links: dict[str, list[tuple[Joint, Link]]] = defaultdict(list)  # by machine
         self._ends: dict[tuple[str, str], list[Joint]] = defaultdict(list)  # by link and machine
         self._routers: dict[tuple[str, Pass], list[Joint]] = defaultdict(list)  # by link
@@ -45,7 +53,7 @@ class Segments:
             for joint in link.joins:
                 self._add(link, joint)
         self._levels: dict[Start, list[dict[str, Crossing]]] = {}
-        self._gates: dict[Joint, dict[str, Crossing]] = {}
+        self._gates: dict[tuple[str, Networks], dict[str, Joint]] = {}
         self._floods: dict[tuple[Start, Pass], dict[str, Flooded]] = {}
 
     def _add(self, link: Link, joint: Joint) -> None:
@@ -74,8 +82,7 @@ class Segments:
 
     def meet(self, one: Joint, other: Joint) -> bool:
         """Whether two ends of a link share a subnet, or one of them does not say its own."""
-        mine, theirs = self._hosts.get(one, {}), self._hosts.get(other, {})
-        return not mine or not theirs or not mine.keys().isdisjoint(theirs)
+        return _meet(self._networks.get(one, NOWHERE), self._networks.get(other, NOWHERE))
 
     def hops(self, start: Start, goal: Joint) -> tuple[Crossing, ...] | None:
         """The unicast crossings from a machine to an interface of another; None: no route."""
@@ -90,27 +97,35 @@ class Segments:
         return None
 
     def _through(self, start: Start, goal: Joint) -> tuple[Crossing, ...] | None:
-        """By routers: the level of routers that is reached first and has one beside the goal."""
-        gates = self._gates_of(goal)
-        if not gates:
+        """By routers: the level of routers that is reached first and has one beside the goal.
+
+        A router takes what is for any of its own addresses, on whichever of its interfaces it comes in.
+        """
+        ends = self.links((goal.machine, (goal.interface,)))
+        gates = [(link, self._gates_of(link, goal)) for _, link in ends]
+        if not any(beside for _, beside in gates):
             return None
         for depth, level in enumerate(self._routers_from(start)):
-            near = level.keys() & gates.keys()
-            if near:
-                router = min(near, key=self._order.__getitem__)
-                return (*self._back(start, depth, router), gates[router])
+            if goal.machine in level:
+                return self._back(start, depth, goal.machine)
+            for link, beside in gates:
+                near = level.keys() & beside.keys()
+                if near:
+                    router = min(near, key=self._order.__getitem__)
+                    return (*self._back(start, depth, router), (link, beside[router], goal))
         return None
 
-    def _gates_of(self, goal: Joint) -> dict[str, Crossing]:
-        """The routers beside an interface, each with its last crossing."""
-        if goal not in self._gates:
-            found: dict[str, Crossing] = {}
-            for _, link in self.links((goal.machine, (goal.interface,))):
-                for joint in self._routers.get((link.name, Pass.UNICAST), ()):
-                    if joint.machine != goal.machine and self.meet(joint, goal):
-                        found.setdefault(joint.machine, (link, joint, goal))
-            self._gates[goal] = found
-        return self._gates[goal]
+    def _gates_of(self, link: Link, goal: Joint) -> dict[str, Joint]:
+        """The routers on a link that share a subnet with an end of it: the same for all of one subnet."""
+        networks = self._networks.get(goal, NOWHERE)
+        key = link.name, networks
+        if key not in self._gates:
+            found: dict[str, Joint] = {}
+            for joint in self._routers.get((link.name, Pass.UNICAST), ()):
+                if _meet(networks, self._networks.get(joint, NOWHERE)):
+                    found.setdefault(joint.machine, joint)
+            self._gates[key] = found
+        return self._gates[key]
 
     def _routers_from(self, start: Start) -> Iterator[dict[str, Crossing]]:
         """Level by level, the routers that are reached, each with the crossing that reaches it."""
@@ -129,10 +144,10 @@ class Segments:
         seen = {start[0]}.union(*levels)
         fronts: list[Start] = [(router, None) for router in levels[-1]] if levels else [start]
         found: dict[str, Crossing] = {}
-        looked: set[tuple[str, frozenset[Network]]] = set()
+        looked: set[tuple[str, Networks]] = set()
         for front in fronts:
             for joint, link in self.links(front):
-                view = link.name, frozenset(self._hosts.get(joint, ()))
+                view = link.name, self._networks.get(joint, NOWHERE)
                 if view in looked:
                     continue
                 looked.add(view)
@@ -192,15 +207,21 @@ def _hosts(interface: Interface) -> dict[Network, str]:
     return hosts
 
 
-def _assumed(site: Site, hosts: dict[Joint, dict[Network, str]]) -> Iterator[Link]:
+def _meet(one: Networks, other: Networks) -> bool:
+    return not one or not other or not one.isdisjoint(other)
+
+
+def _assumed(
+    site: Site, hosts: Mapping[Joint, Mapping[int, str]], networks: Sequence[Network]
+) -> Iterator[Link]:
     joined = {joint for link in site.links for joint in link.joins}
-    members: dict[Network, list[Joint]] = defaultdict(list)
-    for joint, networks in hosts.items():
-        for network in networks:
-            members[network].append(joint)
-    groups: dict[tuple[Joint, ...], Network] = {}
-    for network, joints in members.items():
-        groups.setdefault(tuple(joints), network)
-    for group, network in groups.items():
+    members: dict[int, list[Joint]] = defaultdict(list)
+    for joint, numbers in hosts.items():
+        for number in numbers:
+            members[number].append(joint)
+    groups: dict[tuple[Joint, ...], int] = {}
+    for number, joints in members.items():
+        groups.setdefault(tuple(joints), number)
+    for group, number in groups.items():
         if len(group) > 1 and any(joint not in joined for joint in group):
-            yield Link(str(network), LinkKind.ETHERNET, group)
+            yield Link(str(networks[number]), LinkKind.ETHERNET, group)
