@@ -18,6 +18,7 @@ FLAGS = [  # -O3 unrolls what runs a few times only
 KERNELS = (
     "toprung.forecast._events",
     "toprung.forecast._simulation",
+    "toprung.forecast._transit",
     "toprung.live._ring",
     "toprung.observe._assemblies",
     "toprung.observe._calls",

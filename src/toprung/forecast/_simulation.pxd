@@ -1,1 +1,2 @@
 from toprung.forecast._events cimport Events
+from toprung.forecast._transit cimport Transit

@@ -26,6 +26,7 @@ from toprung.forecast.simulating import Bit, Kind, Rule, Status
 
 if not cython.compiled:
     from toprung.forecast._events import Events
+    from toprung.forecast._transit import Transit
 
 CALL = cython.declare(cython.int, int(Kind.CALL))
 REPLY = cython.declare(cython.int, int(Kind.REPLY))
@@ -70,6 +71,7 @@ R_LEASE_S = cython.declare(cython.Py_ssize_t, int(Rule.LEASE_S))
 R_ACKNOWLEDGES = cython.declare(cython.Py_ssize_t, int(Rule.ACKNOWLEDGES))
 R_CAST_FROM = cython.declare(cython.Py_ssize_t, int(Rule.CAST_FROM))
 R_MISSED = cython.declare(cython.Py_ssize_t, int(Rule.MISSED))
+R_PATIENCE = cython.declare(cython.Py_ssize_t, int(Rule.PATIENCE))
 R_REMAINING = cython.declare(cython.Py_ssize_t, int(Rule.REMAINING))
 R_ANSWERS = cython.declare(cython.Py_ssize_t, int(Rule.ANSWERS))
 R_GREETING = cython.declare(cython.Py_ssize_t, int(Rule.GREETING))
@@ -83,15 +85,12 @@ R_LIVES = cython.declare(cython.Py_ssize_t, int(Rule.LIVES))
 
 GLOBALS = cython.declare(cython.Py_ssize_t, len(simulating.GLOBAL))
 OWNS = cython.declare(cython.Py_ssize_t, len(simulating.OWN))
+QUEUES = cython.declare(cython.Py_ssize_t, simulating.QUEUES)
+LEVELS = cython.declare(cython.longlong, simulating.LEVELS)
 S_DONE = cython.declare(cython.int, int(Status.DONE))
 S_FULL = cython.declare(cython.int, int(Status.FULL))
 
 MASK20 = cython.declare(cython.longlong, (1 << 20) - 1)
-MASK64 = cython.declare(cython.ulonglong, 0xFFFFFFFFFFFFFFFF)
-STEP = cython.declare(cython.ulonglong, 0x9E3779B97F4A7C15)  # SplitMix64 (Steele, Lea and Flood, 2014)
-MIX1 = cython.declare(cython.ulonglong, 0xBF58476D1CE4E5B9)
-MIX2 = cython.declare(cython.ulonglong, 0x94D049BB133111EB)
-TO_ONE = cython.declare(cython.double, 2.0**-53)
 SWEEP_S = cython.declare(cython.double, simulating.SWEEP_S)
 
 
@@ -101,6 +100,7 @@ class Simulation:
     """One run.  All arrays are the caller's; `toprung.forecast.simulation` makes and reads them."""
 
     events: Events
+    transit: Transit
     n: cython.Py_ssize_t
     # of participants
     host: cython.longlong[::1]
@@ -118,30 +118,19 @@ class Simulation:
     # of pairs, [a * n + b]
     hears: cython.uchar[::1]
     pair: cython.uchar[::1]
-    heard: cython.double[::1]
-    has_at: cython.double[::1]
-    # of pairs of machines, [from, to]
-    latency: cython.double[:, ::1]
-    passes: cython.double[:, ::1]
-    # of machines
-    service: cython.double[::1]
-    room: cython.double[::1]
-    free: cython.double[::1]
-    sent: cython.longlong[::1]
-    received: cython.longlong[::1]
-    dropped: cython.longlong[::1]
-    stamp: cython.longlong[::1]
-    backlog: cython.double[:, ::1]
+    known_by: cython.uchar[::1]  # b knows a
+    heard: cython.float[::1]  # when b last heard of a
+    has_at: cython.float[::1]
+    backlog: cython.double[:, ::1]  # of machines, by second
     rules: cython.double[:, ::1]
-    seed: cython.ulonglong
-    cast: cython.longlong
     steps = cython.declare(cython.longlong, visibility="readonly")
     lapses = cython.declare(cython.longlong, visibility="readonly")
     missing = cython.declare(cython.longlong, visibility="readonly")
 
-    def __init__(self, events: Events, arrays: dict[str, Any], seed: int, missing: int) -> None:
-        """`arrays`: by the names of the fields.  `missing`: pairs [a knows b] that are yet to be introduced."""
+    def __init__(self, events: Events, transit: Transit, arrays: dict[str, Any], missing: int) -> None:
+        """`arrays`: by the names of the fields.  `missing`: ordered pairs that are yet to be introduced."""
         self.events = events
+        self.transit = transit
         self.host = memoryview(arrays["host"])
         self.library = memoryview(arrays["library"])
         self.casts = memoryview(arrays["casts"])
@@ -156,22 +145,12 @@ class Simulation:
         self.greeted = memoryview(arrays["greeted"])
         self.hears = memoryview(arrays["hears"])
         self.pair = memoryview(arrays["pair"])
+        self.known_by = memoryview(arrays["known_by"])
         self.heard = memoryview(arrays["heard"])
         self.has_at = memoryview(arrays["has_at"])
-        self.latency = memoryview(arrays["latency"])
-        self.passes = memoryview(arrays["passes"])
-        self.service = memoryview(arrays["service"])
-        self.room = memoryview(arrays["room"])
-        self.free = memoryview(arrays["free"])
-        self.sent = memoryview(arrays["sent"])
-        self.received = memoryview(arrays["received"])
-        self.dropped = memoryview(arrays["dropped"])
-        self.stamp = memoryview(arrays["stamp"])
         self.backlog = memoryview(arrays["backlog"])
         self.rules = memoryview(arrays["rules"])
         self.n = self.host.shape[0]
-        self.seed = seed
-        self.cast = 0
         self.steps = 0
         self.lapses = 0
         self.missing = missing
@@ -242,8 +221,8 @@ class Simulation:
             if kind > REPLY:
                 return 0
             self._meet(b, a, kind == CALL, t)
-        self.heard[at] = t
-        if kind == EARLY and self._chance() < self.rules[r, R_MISSED]:
+        self.heard[a * self.n + b] = t
+        if kind == EARLY and self.transit.chance() < self.rules[r, R_MISSED]:
             return 0
         if kind == EARLY or kind == HEARTBEAT or kind == CONFIRM:
             self.pair[at] |= GREETED
@@ -282,19 +261,22 @@ class Simulation:
         r: cython.Py_ssize_t = self.library[a]
         replies: cython.longlong = cython.cast(cython.longlong, self.rules[r, R_REPLIES])
         self.pair[a * self.n + b] = KNOWN
+        self.known_by[b * self.n + a] = 1
         self.knows[a] += 1
         if self.made[a]:
             self.unsure[a] += 1
-            self._arm(a, t)
+            if not self.armed[a]:
+                self.armed[a] = 1
+                self._repeat(UNSURE, a, 0, 1, t)
         if self.rules[r, R_ON_MEETING] > 0:
             self._announce(a, t)
         if call and replies > 0:
-            self._send(a, b, REPLY, 1, t)
+            self._tell(a, b, REPLY, False, t)
             self._later(r, AGAIN, a, b, replies - 1, t + self.rules[r, R_REPLY_S])
         if t - self.greeted[a] >= self.rules[r, R_REST_S]:
             self.greeted[a] = t
             self._later(r, GREET, a, b, 0, t + self.rules[r, R_GREET_S])
-        self._later(r, WAIT, a, b, 0, t + self.rules[r, R_WAIT_S])
+        self._repeat(WAIT, a, b, 1, t)
         return 0
 
     @cython.cfunc
@@ -310,17 +292,30 @@ class Simulation:
         weight: cython.longlong,
         t: cython.double,
     ) -> cython.int:
-        return self.events.push(GLOBALS + r * OWNS + (kind - BURST), t, self._word(kind, a, b, weight))
+        return self.events.push(GLOBALS + r * QUEUES + (kind - BURST), t, self._word(kind, a, b, weight))
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(-1)
-    def _arm(self, a: cython.Py_ssize_t, t: cython.double) -> cython.int:
+    def _repeat(
+        self,
+        kind: cython.int,
+        a: cython.Py_ssize_t,
+        b: cython.Py_ssize_t,
+        turn: cython.longlong,
+        t: cython.double,
+    ) -> cython.int:
+        """WAIT or UNSURE for the turn-th time; after some patience each wait is twice the one before."""
         r: cython.Py_ssize_t = self.library[a]
-        if self.armed[a]:
-            return 0
-        self.armed[a] = 1
-        return self._later(r, UNSURE, a, 0, 0, t + self.rules[r, R_CONFIRM_S])
+        wait: cython.double = self.rules[r, R_WAIT_S if kind == WAIT else R_CONFIRM_S]
+        patience: cython.longlong = cython.cast(cython.longlong, self.rules[r, R_PATIENCE])
+        level: cython.longlong = 0
+        queue: cython.Py_ssize_t = GLOBALS + r * QUEUES + OWNS
+        if patience > 0 and turn > patience:
+            level = min(turn - patience, LEVELS - 1)
+        if kind == UNSURE:
+            queue += LEVELS
+        return self.events.push(queue + level, t + wait * (1 << level), self._word(kind, a, b, turn))
 
     @cython.cfunc
     @cython.nogil
@@ -343,17 +338,17 @@ class Simulation:
         elif kind == MADE:
             self._make(a, t)
         elif kind == AGAIN and known & KNOWN:
-            self._send(a, b, REPLY, 1, t)
+            self._tell(a, b, REPLY, False, t)
             if weight > 1:
                 self._later(r, AGAIN, a, b, weight - 1, t + self.rules[r, R_REPLY_S])
         elif kind == WAIT and known & KNOWN and not known & GREETED:
             self._send(a, b, ASK, self.rules[r, R_ASKING], t)
-            self._later(r, WAIT, a, b, 0, t + self.rules[r, R_WAIT_S])
+            self._repeat(WAIT, a, b, min(weight + 1, 1000), t)
         elif kind == UNSURE:
-            self.armed[a] = 0
-            if self.unsure[a] > 0:
+            self.armed[a] = self.unsure[a] > 0
+            if self.armed[a]:
                 self._spread(a, CONFIRM, self.rules[r, R_CONFIRMING], t)
-                self._arm(a, t)
+                self._repeat(UNSURE, a, 0, min(weight + 1, 1000), t)
         elif kind == LIVELY:
             self._load(a, self.rules[r, R_LIVING], R_LIVES, t)
             self._later(r, LIVELY, a, 0, 0, t + self.rules[r, R_LIVELY_S])
@@ -388,7 +383,9 @@ class Simulation:
         self.unsure[a] = self.knows[a]
         if self.knows[a] > 0:
             self._spread(a, FRESH, self.fresh[a], t)
-            self._arm(a, t)
+            if not self.armed[a]:
+                self.armed[a] = 1
+                self._repeat(UNSURE, a, 0, 1, t)
         return 0
 
     @cython.cfunc
@@ -400,43 +397,48 @@ class Simulation:
         told: cython.bint = self.rules[r, R_TO_KNOWN] > 0
         b: cython.Py_ssize_t
         at: cython.Py_ssize_t = a * self.n
-        self.cast += 1
+        self.transit.cast += 1
         if self.casts[a]:
-            self.sent[self.host[a]] += 1
+            self.transit.sent[self.host[a]] += 1
         for b in range(self.n):
             if self.hears[at + b]:
-                self._call(a, b, self.casts[a], t)
+                self._tell(a, b, CALL, self.casts[a], t)
             if told and self.pair[at + b] & KNOWN:
-                self._call(a, b, False, t)
+                self._tell(a, b, REPLY, False, t)
         return 0
 
     @cython.cfunc
     @cython.nogil
     @cython.exceptval(-1)
-    def _call(
-        self, a: cython.Py_ssize_t, b: cython.Py_ssize_t, cast: cython.bint, t: cython.double
+    def _tell(
+        self,
+        a: cython.Py_ssize_t,
+        b: cython.Py_ssize_t,
+        kind: cython.int,
+        cast: cython.bint,
+        t: cython.double,
     ) -> cython.int:
         """One announcement's copy: an event for one who does not know a, for the others only load."""
-        at: cython.Py_ssize_t = b * self.n + a
+        at: cython.Py_ssize_t = a * self.n + b
         done: cython.double
         if not self.up[b]:
             if not cast and self.host[a] != self.host[b]:
-                self.sent[self.host[a]] += 1
+                self.transit.sent[self.host[a]] += 1
             return 0
         done = self._arrives(a, b, 1, cast, t)
         if done < 0:
             return 0
-        if self.pair[at] & KNOWN:
+        if self.known_by[at]:
             self.heard[at] = done
             return 0
-        return self.events.push(self._queue(b), done, self._word(CALL, a, b, 1))
+        return self.events.push(self._queue(b), done, self._word(kind, a, b, 1))
 
     @cython.cfunc
     @cython.nogil
     @cython.inline
     @cython.exceptval(-1)
     def _queue(self, b: cython.Py_ssize_t) -> cython.Py_ssize_t:
-        return GLOBALS + self.rules.shape[0] * OWNS + self.host[b]
+        return GLOBALS + self.rules.shape[0] * QUEUES + self.host[b]
 
     @cython.cfunc
     @cython.nogil
@@ -449,7 +451,7 @@ class Simulation:
         weight: cython.double,
         t: cython.double,
     ) -> cython.int:
-        done: cython.double = self._arrives(a, b, cython.cast(cython.longlong, weight), False, t)
+        done: cython.double = self._arrives(a, b, weight, False, t)
         if done < 0:
             return 0
         return self.events.push(self._queue(b), done, self._word(kind, a, b, 1))
@@ -461,17 +463,15 @@ class Simulation:
         self, a: cython.Py_ssize_t, kind: cython.int, weight: cython.double, t: cython.double
     ) -> cython.int:
         """To everybody known, by multicast where the library does so."""
-        r: cython.Py_ssize_t = self.library[a]
-        w: cython.longlong = cython.cast(cython.longlong, weight)
         b: cython.Py_ssize_t
         done: cython.double
         cast: cython.bint = self._casts(a)
-        self.cast += 1
+        self.transit.cast += 1
         if cast:
-            self.sent[self.host[a]] += w
+            self.transit.sent[self.host[a]] += cython.cast(cython.longlong, weight)
         for b in range(self.n):
             if self.pair[a * self.n + b] & KNOWN:
-                done = self._arrives(a, b, w, cast, t)
+                done = self._arrives(a, b, weight, cast, t)
                 if done >= 0:
                     self.events.push(self._queue(b), done, self._word(kind, a, b, 1))
         return 0
@@ -490,18 +490,17 @@ class Simulation:
         self, a: cython.Py_ssize_t, weight: cython.double, answer: cython.Py_ssize_t, t: cython.double
     ) -> cython.int:
         """What everybody known gets, answers, and learns nothing from but that a lives."""
-        w: cython.longlong = cython.cast(cython.longlong, weight)
         b: cython.Py_ssize_t
         done: cython.double
         cast: cython.bint = self._casts(a)
-        self.cast += 1
+        self.transit.cast += 1
         if cast:
-            self.sent[self.host[a]] += w
+            self.transit.sent[self.host[a]] += cython.cast(cython.longlong, weight)
         for b in range(self.n):
             if self.pair[a * self.n + b] & KNOWN:
-                done = self._arrives(a, b, w, cast, t)
-                if done >= 0 and self.pair[b * self.n + a] & KNOWN:
-                    self.heard[b * self.n + a] = done
+                done = self._arrives(a, b, weight, cast, t)
+                if done >= 0 and self.known_by[a * self.n + b]:
+                    self.heard[a * self.n + b] = done
                     self._arrives(
                         b, a, cython.cast(cython.longlong, self.rules[self.library[b], answer]), False, t
                     )
@@ -509,50 +508,25 @@ class Simulation:
 
     @cython.cfunc
     @cython.nogil
+    @cython.inline
     @cython.exceptval(-2.0)
     def _arrives(
         self,
         a: cython.Py_ssize_t,
         b: cython.Py_ssize_t,
-        weight: cython.longlong,
+        weight: cython.double,
         cast: cython.bint,
         t: cython.double,
     ) -> cython.double:
-        """When b's machine will be done with it; -1: it never will.  A multicast was counted by its sender."""
-        ha: cython.Py_ssize_t = self.host[a]
-        hb: cython.Py_ssize_t = self.host[b]
-        begin: cython.double
-        share: cython.double = self.passes[ha, hb]
-        if ha == hb:
-            return max(self.free[hb], t)
-        if not cast:
-            self.sent[ha] += weight
-        if share < 1.0 and self._chance() >= share**weight:
-            return -1.0
-        if not cast or self.stamp[hb] != self.cast:
-            self.received[hb] += weight
-            if cast:
-                self.stamp[hb] = self.cast
-        t += self.latency[ha, hb]
-        begin = max(self.free[hb], t)
-        if begin - t + weight * self.service[hb] > self.room[hb]:
-            self.dropped[hb] += weight
-            return -1.0
-        self.free[hb] = begin + weight * self.service[hb]
-        return self.free[hb]
+        """When b's machine will be done with so many datagrams of a; -1: it never will."""
+        return self.transit.arrives(self.host[a], self.host[b], cython.cast(cython.longlong, weight), cast, t)
 
     @cython.cfunc
     @cython.nogil
+    @cython.inline
     @cython.exceptval(-2.0)
-    def _chance(self) -> cython.double:
-        """Evenly from [0, 1)."""
-        z: cython.ulonglong
-        self.seed = (self.seed + STEP) & MASK64
-        z = self.seed
-        z = ((z ^ (z >> 30)) * MIX1) & MASK64
-        z = ((z ^ (z >> 27)) * MIX2) & MASK64
-        z = z ^ (z >> 31)
-        return (z >> 11) * TO_ONE
+    def _lease(self, b: cython.Py_ssize_t) -> cython.double:
+        return self.rules[self.library[b], R_LEASE_S]
 
     @cython.cfunc
     @cython.nogil
@@ -566,13 +540,14 @@ class Simulation:
         for a in range(self.n):
             for b in range(self.n):
                 at = a * self.n + b
-                if self.pair[at] & KNOWN and self.heard[at] < t - self.rules[self.library[b], R_LEASE_S]:
+                if self.pair[at] & KNOWN and self.heard[b * self.n + a] < t - self._lease(b):
                     if self.made[a] and not self.pair[at] & SURE:
                         self.unsure[a] -= 1
                     self.pair[at] = 0
+                    self.known_by[b * self.n + a] = 0
                     self.knows[a] -= 1
                     self.lapses += 1
         if second < self.backlog.shape[1]:
-            for a in range(self.free.shape[0]):
-                self.backlog[a, second] = max(0.0, self.free[a] - t)
+            for a in range(self.backlog.shape[0]):
+                self.backlog[a, second] = max(0.0, self.transit.free[a] - t)
         return 0

@@ -78,6 +78,7 @@ class Rules:
     resend_bytes: int  # greatest message of data in bulk
     confirms: Groups  # heartbeats while something is not acknowledged
     confirm_after_s: float
+    patience: int  # repeats of these and of asking before their waits double; 0: they never do
     liveliness_period_s: float | None
     split: float  # messages, on average, for heartbeats or answers that one would hold
     digest_s: float  # between an announcement's arrival and readiness for heartbeats

@@ -36,6 +36,8 @@ class Kind(IntEnum):
 
 GLOBAL = (Kind.START, Kind.MADE, Kind.SWEEP)  # one queue each; the others one for each library
 OWN = (Kind.BURST, Kind.PERIOD, Kind.AGAIN, Kind.WAIT, Kind.UNSURE, Kind.LIVELY, Kind.GREET)
+LEVELS = 7  # queues of WAIT and UNSURE besides: each repeat may wait twice as long as the one before
+QUEUES = len(OWN) + 2 * LEVELS  # of one library
 
 
 class Rule(IntEnum):
@@ -57,16 +59,17 @@ class Rule(IntEnum):
     ACKNOWLEDGES = 13
     CAST_FROM = 14  # 0: never
     MISSED = 15  # share of first heartbeats that come too early
-    REMAINING = 16  # heartbeats to all because of one; 0: none
-    ANSWERS = 17  # to those
-    GREETING = 18
-    ASKING = 19
-    NACKING = 20
-    LITTLE = 21  # what one without endpoints sends; 0: nothing
-    ACKING = 22
-    CONFIRMING = 23
-    LIVING = 24
-    LIVES = 25  # the answer to it
+    PATIENCE = 16  # repeats of WAIT and UNSURE before their waits double; 0: they never do
+    REMAINING = 17  # heartbeats to all because of one; 0: none
+    ANSWERS = 18  # to those
+    GREETING = 19
+    ASKING = 20
+    NACKING = 21
+    LITTLE = 22  # what one without endpoints sends; 0: nothing
+    ACKING = 23
+    CONFIRMING = 24
+    LIVING = 25
+    LIVES = 26  # the answer to it
 
 
 SWEEP_S = 1.0  # between looks at leases and queues

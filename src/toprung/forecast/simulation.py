@@ -20,13 +20,14 @@ from numpy.typing import NDArray
 
 from toprung.forecast._events import Events
 from toprung.forecast._simulation import Simulation
+from toprung.forecast._transit import Transit
 from toprung.forecast.announcing import Sizes
 from toprung.forecast.company import SPREAD_S, Company, Floats, company_of
 from toprung.forecast.exchange import MISSED, Exchange
 from toprung.forecast.introducing import PMD, bulk_of
 from toprung.forecast.profile import Profile
 from toprung.forecast.reach import Reach
-from toprung.forecast.simulating import GLOBAL, OWN, SWEEP_S, Kind, Rule, Status
+from toprung.forecast.simulating import GLOBAL, QUEUES, SWEEP_S, Kind, Rule, Status
 from toprung.model.ladder import Flow
 from toprung.model.site import DiscoveryMode, LinkKind, Machine, Site
 
@@ -121,7 +122,7 @@ def run(company: Company, seed: int, horizon_s: float, *, introduced: bool = Fal
     records = _records(8 * company.count + 1024)
     events = Events(records, queues)
     missing = int(company.meets.sum())
-    simulation = Simulation(events, arrays, seed, missing)
+    simulation = Simulation(events, Transit(arrays, seed), arrays, missing)
     order = np.argsort(company.starts_s, kind="stable")
     simulation.plan(Kind.START, order.tolist(), company.starts_s[order].tolist())
     made = company.starts_s + company.late_s
@@ -155,7 +156,7 @@ def _grown(records: dict[str, Any]) -> dict[str, Any]:
 
 def queues_of(company: Company) -> dict[str, Any]:
     """Timers' queues, and one a machine."""
-    count = len(GLOBAL) + len(libraries_of(company)) * len(OWN) + len(company.site.machines)
+    count = len(GLOBAL) + len(libraries_of(company)) * QUEUES + len(company.site.machines)
     return {"head": np.full(count, -1, "i8"), "tail": np.full(count, -1, "i8"), "heap": np.zeros(count, "i8")}
 
 
@@ -192,8 +193,9 @@ def tables_of(company: Company, horizon_s: float) -> dict[str, Any]:
     whole["greeted"] = np.full(n, -1e9)
     whole["free"] = np.zeros(len(machines))
     whole["pair"] = np.zeros(n * n, "u1")
-    whole["heard"] = np.zeros(n * n)
-    whole["has_at"] = np.full(n * n, -1.0)
+    whole["known_by"] = np.zeros(n * n, "u1")
+    whole["heard"] = np.zeros(n * n, "f4")
+    whole["has_at"] = np.full(n * n, -1.0, "f4")
     return whole
 
 
@@ -253,6 +255,7 @@ def rules_row(profile: Profile) -> list[float]:
         Rule.ACKNOWLEDGES: rules.acknowledges,
         Rule.CAST_FROM: rules.multicast_from or 0,
         Rule.MISSED: MISSED if rules.digest_s else 0.0,
+        Rule.PATIENCE: rules.patience,
         Rule.REMAINING: weight(sizes.heartbeats(rules.remaining)),
         Rule.ANSWERS: weight(sizes.acknacks(rules.remaining)),
         Rule.GREETING: weight(sizes.heartbeats(rules.heartbeats)),
