@@ -104,7 +104,7 @@ def alike(climbs: Iterable[Climb], style: Style) -> list[Climb]:
     for climb in climbs:
         names = (climb.flow.topic, climb.flow.writer, climb.flow.reader)
         groups.setdefault((*map(unnumbered, names), climb.states, climb.cause), []).append(climb)
-    times = "×" if style.wide else "x"
+    times = "\N{MULTIPLICATION SIGN}" if style.wide else "x"
     return [
         replace(group[0], flow=replace(group[0].flow, reader=f"{group[0].flow.reader} {times}{len(group)}"))
         if len(group) > 1

@@ -106,8 +106,15 @@ class Basis:
 
     @cached_property
     def latencies(self) -> dict[Flow, Latency]:
-        """How old the matching flows' samples are on arrival."""
-        return latency_of(self.site, self.reach, self.traffic)
+        """How old the matching flows' samples are on arrival, where every link on their way has a rate."""
+        found = latency_of(self.site, self.reach, self.traffic)
+        return {flow: age for flow, age in found.items() if self.rated(flow)}
+
+    def rated(self, flow: Flow) -> bool:
+        """Whether the site says the rate of every link that the flow's samples cross."""
+        found = self.traffic.flows.get(flow)
+        crossings = () if found is None or found.copy is None else found.copy.crossings
+        return all(self.traffic.links[crossing.link.name].busy is not None for crossing in crossings)
 
     @cached_property
     def loops(self) -> dict[str, LoopForecast]:

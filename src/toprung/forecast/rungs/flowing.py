@@ -25,7 +25,7 @@ def judge_flowing(basis: Basis, case: Case) -> Verdict:
     for check in CHECKS:
         if (verdict := check(basis, case, found)) is not None:
             return verdict
-    return HELD if _knows(case) and all(x.busy is not None for x in _links(basis, found)) else UNSEEN
+    return HELD if _knows(case) and basis.rated(case.flow) else UNSEEN
 
 
 def _knows(case: Case) -> bool:
