@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 
 from plan import LAYOUTS, Declared, Plan, Run, add_participant, end
@@ -221,13 +222,14 @@ def impostor(run: Run) -> None:
     """A second machine with the desk's address announces it to everybody, over and over."""
     guest = run.machine("guest")
     code = (
-        "import socket,struct,time,fcntl\n"
+        "import socket,time\n"
+        "from toprung.rehearse.frames import claim\n"
         "s=socket.socket(17,3,0x300); s.bind(('wlan0',0x0806)); m=s.getsockname()[4]\n"
-        f"a=socket.inet_aton('{run.plan.declared_address('desk', 'wlan0')}')\n"
+        f"f=claim(m,'{run.plan.declared_address('desk', 'wlan0')}')\n"
         "while 1:\n"
-        " s.send(b'\\xff'*6+m+struct.pack('>HHHBBH',0x806,1,0x800,6,4,1)+m+a+b'\\0'*6+a); time.sleep(0.7)\n"
+        " s.send(f); time.sleep(0.7)\n"
     )
-    run.lab.others.append(run.lab.start(guest, "python3", "-c", code))
+    run.lab.others.append(run.lab.start(guest, sys.executable, "-c", code))
 
 
 def foreign(machine: str, interface: str) -> Edit:

@@ -19,6 +19,8 @@ import sys
 import time
 from collections.abc import Callable
 
+from toprung.rehearse.frames import one_hop_on
+
 _SIOCETHTOOL, _ETHTOOL_STXCSUM = 0x8946, 0x17
 _ALL_PROTOCOLS, _PACKET_OUTGOING = 0x0003, 4
 
@@ -56,21 +58,10 @@ def route(one: str, other: str) -> None:
     while True:
         for s in select.select(list(towards), [], [])[0]:
             frame, (_, _, kind, *_rest) = s.recvfrom(65536)
-            if kind == _PACKET_OUTGOING or frame[12:14] != b"\x08\x00" or frame[30] & 0xF0 != 0xE0:
+            if kind == _PACKET_OUTGOING:
                 continue
-            if frame[23] == socket.IPPROTO_UDP and frame[22] > 1:
-                towards[s].send(one_hop_on(frame, towards[s].getsockname()[4]))
-
-
-def one_hop_on(frame: bytes, hardware: bytes) -> bytes:
-    """The frame as the router sends it: its own address, TTL less one, checksum anew (RFC 1071)."""
-    header = bytearray(frame[14:34])
-    header[8] -= 1
-    header[10:12] = b"\0\0"
-    total = sum(struct.unpack("!10H", header))
-    total = (total & 0xFFFF) + (total >> 16)
-    header[10:12] = struct.pack("!H", ~(total + (total >> 16)) & 0xFFFF)
-    return frame[:6] + hardware + frame[12:14] + bytes(header) + frame[34:]
+            if (onward := one_hop_on(frame, towards[s].getsockname()[4])) is not None:
+                towards[s].send(onward)
 
 
 def packet_socket(interface: str) -> socket.socket:
@@ -84,10 +75,10 @@ def router_of_multicast(run) -> None:
     """A fault's counterpart: the companion passes multicast between the cable and the air."""
     for machine in ("cartbase", "cartbrain", "desk"):
         for interface in run.plan.interfaces(machine):
-            run.machine(machine).run("python3", __file__, "checksums", interface)
+            run.machine(machine).run(sys.executable, __file__, "checksums", interface)
     brain = run.machine("cartbrain")
     run.lab.others.append(
-        run.lab.start(brain, "python3", __file__, "route", "usb0", "wlan0", log="router.log")
+        run.lab.start(brain, sys.executable, __file__, "route", "usb0", "wlan0", log="router.log")
     )
 
 
@@ -102,13 +93,13 @@ def bridge_in_relay(machine: str, interface: str, delay_ms: float, burst_ms: flo
         for name in ("inner", "outer", machine[:12]):
             ap.run("ip", "link", "set", name, "up", "promisc", "on")
         for where, name in ((ap, "inner"), (ap, "outer"), (ap, machine[:12]), (station, interface)):
-            where.run("python3", __file__, "checksums", name)
+            where.run(sys.executable, __file__, "checksums", name)
         for m in run.plan.stations():
-            run.machine(m).run("python3", __file__, "checksums", "wlan0")
+            run.machine(m).run(sys.executable, __file__, "checksums", "wlan0")
         run.lab.others.append(
             run.lab.start(
                 ap,
-                "python3",
+                sys.executable,
                 __file__,
                 "relay",
                 machine[:12],

@@ -87,9 +87,12 @@ def _rehearse(site: Site, plan: Plan, faults: list[Fault], words: argparse.Names
     from toprung.forecast.forecast import forecast
     from toprung.live.reading import observe
     from toprung.rehearse.leftovers import temporary_folder
+    from toprung.rehearse.peers import to_compile
     from toprung.rehearse.result import Rehearsed, counted, judged
-    from toprung.rehearse.run import Rehearsal
+    from toprung.rehearse.run import Rehearsal, lacking, libraries
 
+    if to_compile(libraries(plan)) and not lacking(plan):
+        sys.stderr.write("compiling the participants' program, once\n")
     with temporary_folder() as folder:
         with Rehearsal(plan, folder) as rehearsal:
             Screen(site, rehearsal).watch()

@@ -54,9 +54,14 @@ def lacking(build: Build) -> str:
     return "" if there else build.packages
 
 
+def target_of(build: Build, folder: Path | None = None) -> Path:
+    """Where the compiled file is, or will be."""
+    return (folder or cache_folder()) / f"{_fingerprint(build)}-{build.name}"
+
+
 def built(build: Build, folder: Path | None = None) -> Path:
     """The compiled file, made now where it is not there yet (the Fast DDS peer takes some seconds)."""
-    target = (folder or cache_folder()) / f"{_fingerprint(build)}-{build.name}"
+    target = target_of(build, folder)
     if target.exists():
         return target
     if packages := lacking(build):

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from toprung.rehearse.building import CLOCK_SHIM, FAST_PEER, PROGRAMS, built, lacking
+from toprung.rehearse.building import CLOCK_SHIM, FAST_PEER, PROGRAMS, Build, built, lacking, target_of
 from toprung.rehearse.machines import Machine, end, found
 from toprung.rehearse.settings import cyclone_settings, fast_words
 
@@ -46,23 +46,34 @@ class Peer:
             self.process.send_signal(number)
 
 
-def lacks(libraries: Iterable[str], servers: bool = False) -> list[str]:
-    """What must be installed to run peers of these libraries ("cyclone", "fast") and discovery servers."""
+def lacks(libraries: Iterable[str], servers: bool = False, clocks: bool = False) -> list[str]:
+    """What must be installed to run peers of these libraries ("cyclone", "fast"), discovery servers, and
+    machines with wrong clocks.
+    """
     wanted = []
     if "cyclone" in libraries and importlib.util.find_spec("cyclonedds") is None:
         wanted.append("pip install 'toprung[rehearse]'")
-    packages = lacking(FAST_PEER) if "fast" in libraries else ""
+    packages = {package for build in _builds(libraries, clocks) for package in lacking(build).split()}
     if servers and not found(SERVER):
-        packages = f"{packages} fastdds-tools".strip()
+        packages.add("fastdds-tools")
     if packages:
-        wanted.append(f"apt install {packages}")
+        wanted.append(f"apt install {' '.join(sorted(packages))}")
     return wanted
 
 
-def prepare(library: str, tools: Path | None = None) -> None:
-    """Compile what the library's peer needs, should it not be there yet (some seconds)."""
-    if library == "fast":
-        built(FAST_PEER, tools)
+def _builds(libraries: Iterable[str], clocks: bool = False) -> list[Build]:
+    return [FAST_PEER] * ("fast" in libraries) + [CLOCK_SHIM] * clocks
+
+
+def to_compile(libraries: Iterable[str], tools: Path | None = None) -> bool:
+    """Whether a peer is not compiled yet."""
+    return any(not target_of(build, tools).exists() for build in _builds(libraries))
+
+
+def prepare(libraries: Iterable[str], clocks: bool = False, tools: Path | None = None) -> None:
+    """Compile what is not there yet (some seconds)."""
+    for build in _builds(libraries, clocks):
+        built(build, tools)
 
 
 def clock_settings(clock_s: float, tools: Path | None) -> dict[str, str]:

@@ -42,7 +42,16 @@ def lacking(plan: Plan) -> str:
     """Why a plan cannot run here, and how to change that; empty if it can."""
     filters = any(machine.filters for machine in plan.machines.values())
     why = missing({"nft": "nftables"} if filters else None)
-    return why or ", ".join(lacks({peer.middleware for peer in plan.peers.values()}, bool(plan.servers)))
+    return why or ", ".join(lacks(libraries(plan), bool(plan.servers), _wrong_clocks(plan)))
+
+
+def libraries(plan: Plan) -> set[str]:
+    """The DDS libraries that it runs."""
+    return {peer.middleware for peer in plan.peers.values()}
+
+
+def _wrong_clocks(plan: Plan) -> bool:
+    return any(machine.clock_s for machine in plan.machines.values())
 
 
 def file_name(name: str) -> str:
@@ -131,8 +140,7 @@ class Rehearsal:
         plan, held = self.plan, self._held
         links = links_of(plan)
         check_links(links)
-        for library in sorted({peer.middleware for peer in plan.peers.values()}):
-            prepare(library, self.tools)
+        prepare(libraries(plan), _wrong_clocks(plan), self.tools)
         self.folder = self._wanted or held.enter_context(temporary_folder())
         self.folder.mkdir(parents=True, exist_ok=True)
         for name in plan.machines:
