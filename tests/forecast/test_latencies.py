@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from toprung.forecast.latencies import latency_of, legs_of
 from toprung.forecast.latency import AT_HOME
 from toprung.forecast.loops import loops_of
+from toprung.forecast.poses import agreements_of
 from toprung.forecast.reach import reach_of
 from toprung.forecast.traffic import traffic_of
 from toprung.model.figures import Discovery, MachineFigures
@@ -158,3 +159,25 @@ def test_a_better_link_never_raises_latency(one, other, loss, more):
         assert found.typical_s <= worse[flow].typical_s + 1e-9
         assert found.worst_s <= worse[flow].worst_s + 1e-9
         assert found.lost <= worse[flow].lost + 1e-9
+
+
+def test_clocks_agree_as_well_as_the_loops_links_let_them():
+    """Half of what the slowest way takes more than the quickest, and 64 s of 15 ppm (RFC 5905)."""
+    site, _ = latencies(("braking: 0.8 m/s^2", "braking: 0.8 m/s^2, track: 0.3 m"))
+    reach = reach_of(site)
+    known = latency_of(site, reach, traffic_of(site, reach))
+    loops = loops_of(site, legs_of(site, known))
+    found = agreements_of(site, loops, known)["steer"]
+    spreads = [known[flow].way_s - known[flow].best_s for flow in loops["steer"].path]
+    assert found.sync_error_s == pytest.approx(max(spreads) / 2 + 64 * 15e-6)
+    assert found.pose.along_m == pytest.approx(0.45 * found.sync_error_s)
+    assert found.pose.heading_rad == pytest.approx(2 * 0.45 / 0.3 * found.sync_error_s)
+
+
+def test_a_loop_within_one_machine_has_one_clock():
+    site, _ = latencies(
+        ("through: [odom, drive], work", "through: [look], work"), ("topic: odom", "topic: look")
+    )
+    reach = reach_of(site)
+    known = latency_of(site, reach, traffic_of(site, reach))
+    assert agreements_of(site, loops_of(site, legs_of(site, known)), known) == {}

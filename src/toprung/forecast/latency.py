@@ -66,7 +66,8 @@ class Handling:
 class Latency:
     """Age of a flow's samples on arrival, with the steps that make it; infinite where a queue never empties.
 
-    `lost` is the share of the samples that never come.
+    `lost` is the share of the samples that never come; `way_s` the worst of a packet that nobody keeps for
+    a beacon or sends again, as those that clocks are set by.
     """
 
     best_s: float
@@ -74,6 +75,7 @@ class Latency:
     worst_s: float
     lost: float = 0.0
     terms: tuple[Term, ...] = ()
+    way_s: float = 0.0
 
     @property
     def limit(self) -> Term | None:
@@ -106,6 +108,7 @@ def latency(
         sum(t.worst_s for t in steps),
         loss if repair is None else _given_up(repair),
         kept,
+        sum(c.serial_s + c.fixed_s + c.retry_s + greatest_wait(c.burst_s, c.busy) for c in crossings),
     )
 
 
