@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from math import isfinite
 
@@ -23,7 +22,7 @@ def machine_figures(basis: Basis, machine: str) -> MachineFigures:
 def link_figures(basis: Basis, link: Link) -> LinkFigures:
     """What a link carries; its delay is that of the samples that cross it alone."""
     traffic = basis.traffic.links[link.name]
-    delays = list(_delays(basis, link))
+    delays = basis.alone.get(link.name, ())
     declared = None if link.delay_ns is None else link.delay_ns / 1e9
     return LinkFigures(
         bytes_per_s=traffic.payload_bytes_per_s,
@@ -32,14 +31,6 @@ def link_figures(basis: Basis, link: Link) -> LinkFigures:
         loss=link.loss,
         delay_s=sum(delays) / len(delays) if delays else declared,
     )
-
-
-def _delays(basis: Basis, link: Link) -> Iterator[float]:
-    for flow, latency in basis.latencies.items():
-        found = basis.traffic.flows.get(flow)
-        copy = None if found is None else found.copy
-        if copy is not None and [c.link for c in copy.crossings] == [link] and isfinite(latency.typical_s):
-            yield latency.typical_s
 
 
 def flow_figures(basis: Basis, case: Case) -> FlowFigures:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from math import isfinite
 from typing import TYPE_CHECKING
 
 from toprung.forecast.latencies import latency_of, legs_of
@@ -15,6 +16,7 @@ from toprung.forecast.ports import Ports, ports_of
 from toprung.forecast.reach import DEFAULT_MTU_BYTES, Reach, Route
 from toprung.forecast.simulation import MachineRun, Simulated
 from toprung.forecast.traffic import Traffic, traffic_of
+from toprung.model.finding import Finding
 from toprung.model.ladder import Flow
 from toprung.model.site import DeclaredFlow, DiscoveryMode, Joint, Machine, Participant, Site
 from toprung.model.verdict import HELD, Verdict
@@ -120,6 +122,22 @@ class Basis:
     def loops(self) -> dict[str, LoopForecast]:
         """What the site's loops come to."""
         return loops_of(self.site, legs_of(self.site, self.latencies))
+
+    @cached_property
+    def alone(self) -> dict[str, list[float]]:
+        """Of each link: how old samples usually are that cross it and no other."""
+        found: dict[str, list[float]] = {}
+        for flow, age in self.latencies.items():
+            traffic = self.traffic.flows.get(flow)
+            crossings = () if traffic is None or traffic.copy is None else traffic.copy.crossings
+            if len(crossings) == 1 and isfinite(age.typical_s):
+                found.setdefault(crossings[0].link.name, []).append(age.typical_s)
+        return found
+
+    @cached_property
+    def slow_loops(self) -> dict[Flow, Finding]:
+        """Of each flow: a loop that it belongs to, and that reacts too slowly for its vehicle."""
+        return {flow: x.finding for x in self.loops.values() if x.finding is not None for flow in x.path}
 
     @cached_property
     def writers(self) -> dict[str, tuple[str, ...]]:

@@ -19,12 +19,8 @@ CAUTION = (
 def judge_timely(basis: Basis, case: Case) -> Verdict:
     """Whether the flow's samples are young enough, and the loops that they belong to quick enough."""
     verdict = _age(basis, case)
-    if verdict.finding is not None:
-        return verdict
-    for loop in basis.loops.values():
-        if loop.finding is not None and case.flow in loop.path:
-            return Verdict(State.BROKEN, loop.finding)
-    return verdict
+    slow = basis.slow_loops.get(case.flow)
+    return verdict if verdict.finding is not None or slow is None else Verdict(State.BROKEN, slow)
 
 
 def _age(basis: Basis, case: Case) -> Verdict:
