@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import re
 import sys
+import time
 from pathlib import Path
 
 import pytest
 from lab import Lab, build_clock_shim, missing
-from probing import KEY, by_use, probed, serving
+from probing import DOMAIN, KEY, by_use, probed, serving
 
 WHY = missing()
 pytestmark = pytest.mark.skipif(bool(WHY), reason=f"LIVE TESTS DO NOT RUN: {WHY}")
@@ -291,3 +292,37 @@ def test_bursts_are_those_of_the_declared_flows(lab, pair):
     assert there["cart1/drive"].train.delay.p50 < 0.03
     left_out = [r for r in results.remarks if r.startswith("not tried")]
     assert [words.split()[2] for words in left_out] == ["cart1/word", "cart1/film"]
+
+
+def test_a_clock_that_the_flows_cannot_bear_is_named(lab, pair):
+    brain, base = pair
+    build_clock_shim(lab.tools)
+    base.clock_s = 0.06
+    (lab.folder / "site.yaml").write_text(SITE)
+    with serving(lab, base):
+        options = ("--as", str(lab.folder / "site.yaml"), "--packets", "200", "--burst", "1 s")
+        status, results, faults = probed(lab, brain, FAR, *options)
+    assert results.clock.offset_s == pytest.approx(0.06, abs=0.001)
+    assert (status, faults) == (1, [("stops", "clock-offset")])
+
+
+def test_running_participants_are_not_disturbed(lab, pair, tools):
+    """They hold the domain's ports; the probe shares those of multicast and takes others for unicast."""
+    lab.tools = tools
+    shared = {"domain": DOMAIN, "seconds": 40.0}
+    topic = {"topic": "t", "type": "T", "layout": "L", "size": 4, "qos": {"reliability": "reliable"}}
+    for machine, library in zip(pair, ("cyclone", "fast"), strict=True):
+        both = {"writers": [{**topic, "topic": library, "rate": 20}], "readers": []}
+        other = "fast" if library == "cyclone" else "cyclone"
+        both["readers"] = [{**topic, "topic": other}]
+        lab.peer(machine, {"name": library, "middleware": library, **shared, **both})
+    time.sleep(3)
+    brain, base = pair
+    with serving(lab, base):
+        status, results, faults = probed(lab, brain, FAR, "--packets", "400")
+    lab.stop_peers()
+    assert (status, faults) == (0, [])
+    assert all(c.real and c.arrived == 5 for way in results.ways for c in way.ports)
+    cyclone, fast = (peer.counts() for peer in lab.peers)
+    assert fast["received"]["cyclone"] >= cyclone["sent"]["cyclone"] - 20  # before the two had met
+    assert cyclone["received"]["fast"] >= fast["sent"]["fast"] - 20

@@ -6,11 +6,13 @@ import argparse
 import os
 import sys
 import time
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from toprung.diagnose.probe_faults import ProbeFault
     from toprung.live.probing.ask import Plan
+    from toprung.model.finding import Finding
     from toprung.model.probe import ProbeResults, Served
     from toprung.model.site import Site
 
@@ -85,7 +87,11 @@ def add_parser(commands: Any) -> None:
 def run(words: argparse.Namespace) -> int:
     """Exit status 1 where something does not pass."""
     from toprung.cli.inputs import read_site
+    from toprung.errors import LiveError
 
+    if sys.platform != "linux":
+        says = "a machine that runs Linux would be right"
+        raise LiveError("probing needs socket options that only Linux has", "toprung probe", says)
     site = None if words.site is None else read_site(words.site)
     domain = words.domain if words.domain is not None else site.domain if site is not None else 0
     _check_domain(domain)
@@ -163,12 +169,24 @@ def _probe(words: argparse.Namespace, domain: int, site: Site | None) -> int:
     status.clear()
     near, far = _names(site, results)
     faults = path_faults(results, near, far)
+    late = () if site is None else _late(site, results)
     _write(words, results)
     if words.json:
-        sys.stdout.write(_json(results, faults))
+        sys.stdout.write(_json(results, (*faults, *late)))
     else:
-        sys.stdout.write(probe_text(results, faults, near, far))
-    return 0 if results.answered and all(f.severity is Severity.NOTE for f in faults) else 1
+        sys.stdout.write(probe_text(results, (*faults, *late), near, far))
+    sound = results.answered and not late and all(f.severity is Severity.NOTE for f in faults)
+    return 0 if sound else 1
+
+
+def _late(site: Site, results: ProbeResults) -> tuple[Finding, ...]:
+    """What the probe means for the time that the site's flows may take."""
+    from toprung.diagnose import diagnose
+    from toprung.model.ladder import Rung
+    from toprung.model.picture import NOTHING
+
+    found = diagnose(site, NOTHING, probes=(results,)).findings
+    return tuple(f for f in found if f.rung is Rung.TIMELY)
 
 
 def _plan(words: argparse.Namespace, site: Site | None, near: str, far: str) -> Plan:
@@ -244,7 +262,7 @@ def _write(words: argparse.Namespace, results: ProbeResults | Served) -> None:
         write_text(words.into, results_text(results))
 
 
-def _json(results: ProbeResults | Served, faults: tuple[ProbeFault, ...] = ()) -> str:
+def _json(results: ProbeResults | Served, faults: Sequence[ProbeFault | Finding] = ()) -> str:
     import json
     from dataclasses import asdict
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from textwrap import wrap
 
 from toprung.diagnose.probe_faults import EFFECTS, REMEDIES, ProbeFault
+from toprung.model.finding import Finding, Severity
 from toprung.model.picture import Spread
 from toprung.model.probe import FlowCheck, PortCheck, ProbeResults, Served, SizeCheck, Train, Way
 from toprung.pictures.plain import printable
@@ -15,7 +16,7 @@ _LABEL, _COLUMN = 30, 33
 _NO_ANSWER = "no answer: nobody serves there, key or domain is another one, or nothing passes."
 
 
-def probe_text(results: ProbeResults, faults: Iterable[ProbeFault], near: str, far: str) -> str:
+def probe_text(results: ProbeResults, faults: Iterable[ProbeFault | Finding], near: str, far: str) -> str:
     """Everything; ends with a newline."""
     lines = [*_head(results, near, far), ""]
     if results.answered or any(c.arrived is not None for way in results.ways for c in way.ports):
@@ -133,13 +134,18 @@ def _remarks(remarks: tuple[str, ...]) -> Iterator[str]:
         yield from wrap(remark, WIDTH, subsequent_indent="  ")
 
 
-def _faults(faults: tuple[ProbeFault, ...]) -> Iterator[str]:
+def _faults(faults: tuple[ProbeFault | Finding, ...]) -> Iterator[str]:
     for fault in faults:
         yield ""
-        head = f"{fault.severity}: {fault.code}, {fault.sender} -> {fault.receiver}"
-        yield from wrap(head, WIDTH)
-        for text in (fault.says, EFFECTS[fault.code] if fault.severity != "note" else "", fault.seen):
+        noted = fault.severity is Severity.NOTE
+        if isinstance(fault, Finding):
+            subject, effect, remedies = fault.subject, fault.effect, fault.remedies
+            seen = "; ".join(e.says for e in fault.evidence)
+        else:
+            subject, seen = f"{fault.sender} -> {fault.receiver}", fault.seen
+            effect, remedies = EFFECTS[fault.code], REMEDIES[fault.code]
+        yield from wrap(f"{fault.severity}: {fault.code}, {subject}", WIDTH)
+        for text in (fault.says, "" if noted else effect, seen):
             yield from wrap(text, WIDTH, initial_indent="   ", subsequent_indent="   ")
-        if fault.severity != "note":
-            for remedy in REMEDIES[fault.code]:
-                yield from wrap(f"- {remedy}", WIDTH, initial_indent="   ", subsequent_indent="     ")
+        for remedy in () if noted else remedies:
+            yield from wrap(f"- {remedy}", WIDTH, initial_indent="   ", subsequent_indent="     ")

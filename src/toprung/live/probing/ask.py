@@ -131,7 +131,7 @@ def _checked(prober: Prober, plan: Plan, results: ProbeResults, say: Say) -> Pro
     row = send_row(
         prober, path, plan.packets, min(plan.rate_hz, MOST_RATE_HZ), lambda done: say("loss and clock", done)
     )
-    results, offset_ns = _with_row(results, row)
+    results, offset_ns = row_results(results, row)
     if plan.sizes:
         say("sizes", 0.0)
         results = _with_sizes(results, check_sizes(prober, path, row.loss), learned_mtu(prober.target.host))
@@ -140,8 +140,8 @@ def _checked(prober: Prober, plan: Plan, results: ProbeResults, say: Say) -> Pro
     return results
 
 
-def _with_row(results: ProbeResults, row: Row) -> tuple[ProbeResults, int]:
-    """Loss, delays, clock; and the clock's offset, in ns."""
+def row_results(results: ProbeResults, row: Row) -> tuple[ProbeResults, int]:
+    """The results with loss, delays and clock; and the clock's offset, in ns."""
     stamps = _stamps(row.came)
     clock, offset_ns = None, 0
     if len(stamps):
