@@ -59,7 +59,7 @@ def _leg(scene: Scene, case: Case) -> Iterator[Leg]:
 def _pace(between: Spread) -> Pace:
     """As usual, and what the longest pause took beyond that."""
     wait = Span(between.p50 / 2, between.p50)
-    return Pace(wait, Span(0.0, max(0.0, between.most - between.p50)))
+    return Pace(wait, Span(0.0, max(0.0, between.most - between.p50)), "late or lost")
 
 
 def _pace_within(case: Case, found: Delivery | None) -> Pace | None:

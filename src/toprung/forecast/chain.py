@@ -32,10 +32,11 @@ NOTHING = Span(0.0, 0.0)
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """How often something new comes: the wait for the next, and how much longer when some are lost."""
+    """How often something new comes: the wait for the next, and how much longer it can be, and why."""
 
     wait: Span
     lost: Span = NOTHING
+    why: str = "lost in a row"
 
     @property
     def total(self) -> Span:

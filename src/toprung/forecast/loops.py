@@ -193,7 +193,7 @@ def _steps(loop: Loop, path: Sequence[Leg], works: _Works) -> Iterator[_Step]:
 def _waits(topic: str, found: Pace | None) -> Iterator[Term]:
     if found is not None:
         yield from _term(f"wait for {topic}", found.wait)
-        yield from _term(f"{topic} lost in a row", found.lost if found.lost.worst_s > 0 else None)
+        yield from _term(f"{topic} {found.why}", found.lost if found.lost.worst_s > 0 else None)
 
 
 def _term(says: str, span: Span | None) -> Iterator[Term]:
