@@ -108,6 +108,35 @@ class Parameters:
     trailer_bytes: int  # the vendor's submessage at the end of each message
 
 
+Share = tuple[float, float]  # datagrams and bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """What goes one way between a client and its server in the first 15 s: a sum of these.
+
+    Bytes of introductions are not in them: `endpoint` and `matched` come on top of each one's own.
+    """
+
+    client: Share  # once
+    partner: Share  # for each other client that it shares a topic with
+    endpoint: Share  # for each of its own
+    matched: Share  # for each of its partners' that it uses
+    later: Share  # for each client that starts after it
+
+
+@dataclass(frozen=True, slots=True)
+class Central:
+    """A library's central discovery server, and its clients."""
+
+    to_server: Way
+    to_client: Way
+    periods_s: float  # between announcements, both ways
+    announced: tuple[int, int]  # bytes of a client's, and of the server's
+    greeting: Share  # each way between two clients that match
+    introducing_s: float  # from a client's start until it offers its endpoints to the server
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Profile:
     """One library, as measured."""
@@ -119,6 +148,7 @@ class Profile:
     data: DataPhase
     rules: Rules
     parameters: Parameters
+    central: Central | None  # None: the library has no server
 
 
 MEASURED = (Middleware.CYCLONE, Middleware.FAST)
@@ -143,6 +173,7 @@ def _read(middleware: Middleware) -> Profile:
         DataPhase(**data),
         Rules(**{name: _frozen(value) for name, value in said["discovery"].items()}),
         _parameters(said["parameters"]),
+        _central(said["server"]) if "server" in said else None,
     )
 
 
@@ -157,3 +188,10 @@ def _parameters(said: dict[str, Any]) -> Parameters:
     plain["properties"] = tuple(said["properties"].items())
     plain["vendor"] = {pid: bytes.fromhex(octets) for pid, octets in said["vendor"].items()}
     return Parameters(**plain)
+
+
+def _central(said: dict[str, Any]) -> Central:
+    plain = {name: _frozen(value) for name, value in said.items()}
+    for way in ("to_server", "to_client"):
+        plain[way] = Way(**{name: _frozen(value) for name, value in said[way].items()})
+    return Central(**plain)
