@@ -14,6 +14,7 @@ from probing import DOMAIN, KEY, by_use, probed, serving
 
 WHY = missing()
 pytestmark = pytest.mark.skipif(bool(WHY), reason=f"LIVE TESTS DO NOT RUN: {WHY}")
+UNMET = 50  # samples at 20 Hz until two libraries have met
 HERE = Path(__file__).resolve().parent
 NEAR, FAR = "10.77.1.1", "10.77.1.2"
 
@@ -324,5 +325,5 @@ def test_running_participants_are_not_disturbed(lab, pair, tools):
     assert (status, faults) == (0, [])
     assert all(c.real and c.arrived == 5 for way in results.ways for c in way.ports)
     cyclone, fast = (peer.counts() for peer in lab.peers)
-    assert fast["received"]["cyclone"] >= cyclone["sent"]["cyclone"] - 20  # before the two had met
-    assert cyclone["received"]["fast"] >= fast["sent"]["fast"] - 20
+    assert fast["received"]["cyclone"] >= cyclone["sent"]["cyclone"] - UNMET
+    assert cyclone["received"]["fast"] >= fast["sent"]["fast"] - UNMET
