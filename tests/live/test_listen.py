@@ -185,6 +185,27 @@ def test_who_begins_to_listen_late_cannot_see_what_was_said_before(cyclone_cart)
         assert "broken" not in rungs, flow
 
 
+def test_a_late_comer_makes_everybody_introduce_itself(cart):
+    cart.driver(), (pilot := cart.pilot())
+    end = time.monotonic() + 20
+    while time.monotonic() < end and pilot.counts()["received"].get("cart1/odom", 0) < 20:
+        time.sleep(0.2)
+    time.sleep(4.0)
+    with cart.listening("--join", "--domain", "7", site=False) as ear:
+        look = ear.wait_for(lambda look: len(look["flows"]) == 2)
+        assert look["live"]["seconds"] < 5
+        for flow in look["flows"]:
+            assert list(flow["rungs"].values())[:4] == ["held"] * 4
+        ear.wait_for(lambda look: look["live"]["seconds"] > 12)  # it has left meanwhile
+        strangers = [change for look in ear.looks for change in changes(look, "toprung")]
+        assert strangers == []
+        ear.process.send_signal(signal.SIGTERM)
+        assert ear.process.wait(20) == 0
+    with cart.listening("--join") as ear:
+        assert is_whole(ear.wait_for(is_whole))
+        assert ear.looks[-1]["live"]["seconds"] < 5
+
+
 def test_a_killed_participant_lapses_at_its_lease(cart):
     with cart.listening() as ear:
         time.sleep(1.0)

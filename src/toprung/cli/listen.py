@@ -7,7 +7,7 @@ import signal
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -18,11 +18,12 @@ SHARE = 0.2  # of the time that looking may take
 TURN_S = 0.2
 
 _ABOUT = """Listens to the interfaces that carry DDS and shows the ladder as it is: what every flow has
-reached, what stops it, and what changes. It sends nothing. With a site file, its declared flows are
+reached, what stops it, and what changes. It sends nothing by itself. With a site file, its declared flows are
 judged; without one, the flows that are seen.
 
 Topics are told when participants meet: whoever starts to listen later does not see them until
-somebody starts anew."""
+somebody starts anew. With --join it comes as a bare participant itself, and goes again: that costs
+every machine a little, which is said beforehand."""
 
 _EXAMPLE = """examples:
   toprung listen site.yaml --on usb0 --on wlan0
@@ -59,6 +60,21 @@ def add_parser(commands: Any) -> None:
         "--here", metavar="MACHINE", help="the site's machine that this is (default: by its addresses)"
     )
     parser.add_argument(
+        "--probe",
+        action="append",
+        default=[],
+        metavar="RESULTS",
+        help="results of toprung probe --into, as evidence where nothing heard tells (may be repeated)",
+    )
+    joining = parser.add_argument_group("joining")
+    joining.add_argument(
+        "--join",
+        action="store_true",
+        help="come as a participant for some seconds, so that everybody introduces itself again",
+    )
+    joining.add_argument("--yes", action="store_true", help="--join even if that exceeds a budget")
+    joining.add_argument("--domain", type=int, metavar="N", help="of --join (default: the site's, or 0)")
+    parser.add_argument(
         "--json-lines", action="store_true", help="print one JSON object (version 1) a second instead of text"
     )
     parser.set_defaults(run=run)
@@ -68,7 +84,8 @@ def run(words: argparse.Namespace) -> int:
     """Exit status 1 where something stops or hurts at the end."""
     from pathlib import Path
 
-    from toprung.cli.inputs import check_here, read_site
+    from toprung.cli.inputs import check_here, read_probes, read_site
+    from toprung.cli.joining import Guest
     from toprung.cli.output import check_free
     from toprung.cli.quantities import seconds
     from toprung.live.here import machine_here
@@ -81,11 +98,20 @@ def run(words: argparse.Namespace) -> int:
         check_free(words.save)
     here = words.here or (machine_here(site) if site is not None else None)
     interfaces = tuple(dict.fromkeys(words.on))
-    wish = Wish(interfaces, site, here, Path(words.save) if words.save else None)
+    guest = Guest(interfaces, site, words.domain) if words.join else None
+    heard = interfaces if guest is None else guest.to_hear(interfaces)
+    save = Path(words.save) if words.save else None
+    wish = Wish(heard, site, here, save, read_probes(words.probe, site))
     show = _JsonLines() if words.json_lines else _Text(wish.here)
-    with Listening(wish) as listening, _ending() as ended:
+    if guest is not None:
+        guest.ask(words.yes)
+    with Listening(wish) as listening, _ending() as ended, guest or nullcontext():
         show.begin(listening)
+        if guest is not None:
+            guest.come(listening)
         for look in _looks(listening, time.monotonic() + total_s, ended):
+            if guest is not None:
+                guest.look()
             show.look(look)
         last = listening.end()
     if last.observed is None:

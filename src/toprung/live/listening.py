@@ -134,9 +134,13 @@ class Listening:
             interfaces={tap.interface: state for tap, state in self._ear.states.items()},
             retired=sum(rest.participants for rest in self._watch.rests),
             flows=flows,
-            comings=tuple(self._attendance.look(picture, now_ns, self._hearing_since_ns)) if observed else (),
+            comings=self._comings(picture, now_ns) if observed else (),
             turns=turns,
         )
+
+    def _comings(self, picture: Picture, now_ns: int) -> tuple[Coming, ...]:
+        found = self._attendance.look(picture, now_ns, self._hearing_since_ns)
+        return tuple(c for c in found if picture.participants[c.participant].prefix not in self.ours)
 
     def _judged(self, picture: Picture) -> Observed:
         observed = judged(self.wish.site, picture, self.wish.probes)
