@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
+from importlib.metadata import version
 from importlib.resources import files
 from typing import Any
 from urllib.parse import parse_qsl
@@ -19,6 +20,7 @@ from toprung.errors import UsageError
 from toprung.model.ladder import RUNGS, Climb, Rung, State
 from toprung.pictures.summary import verdict
 from toprung.report.document import SIGNS
+from toprung.web import bundle
 from toprung.web.bench import Bench
 
 LONGEST_FORM = 4_500_000  # octets; a site file may have four million
@@ -91,6 +93,8 @@ class Page:
 
 def packaged(name: str) -> bytes | None:
     """A file that a page loads, by its plain name; None where there is no such."""
+    if name == bundle.NAME:
+        return bundle.chart_script()
     for package, *folders in _HOMES:
         file = files(package).joinpath(*folders, name)
         if "/" not in name and file.is_file():
@@ -101,6 +105,8 @@ def packaged(name: str) -> bytes | None:
 @cache
 def static(name: str) -> str:
     """The address of a packaged file; another content has another address."""
+    if name == bundle.NAME:  # its content is the chart library's
+        return f"/static/{name}?{version('vl-convert-python')}"
     return f"/static/{name}?{sha256(packaged(name) or b'').hexdigest()[:12]}"
 
 

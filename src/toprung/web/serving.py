@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import socket
+import threading
 from types import FrameType
 
 import uvicorn
 
 from toprung.web.app import create_app
 from toprung.web.bench import Bench
+from toprung.web.bundle import chart_script
 from toprung.web.guard import Guard
 
 
@@ -26,7 +28,8 @@ class PageServer(uvicorn.Server):
         super().handle_exit(sig, frame)
 
     def serve_on(self, listening: socket.socket) -> None:
-        """Serve until a signal, or until `leave`."""
+        """Serve until a signal, or until `leave`.  The chart script is made meanwhile."""
+        threading.Thread(target=chart_script, daemon=True).start()
         self.run(sockets=[listening])
 
     def leave(self) -> None:
