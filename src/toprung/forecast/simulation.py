@@ -117,7 +117,10 @@ def _starts(site: Site, seed: int) -> dict[str, float]:
 
 def run(company: Company, seed: int, horizon_s: float, *, introduced: bool = False) -> Run:
     """One run to the horizon, or until all is introduced if that is enough."""
+    n = company.count
     arrays = tables_of(company, horizon_s)
+    if not n:
+        return _run_of(company, arrays, 0, 0, 0)
     queues = queues_of(company)
     records = _records(8 * company.count + 1024)
     events = Events(records, queues)
@@ -132,13 +135,16 @@ def run(company: Company, seed: int, horizon_s: float, *, introduced: bool = Fal
     while simulation.run(horizon_s, introduced) == Status.FULL:
         records = _grown(records)
         events.attach(records)
-    n = company.count
+    return _run_of(company, arrays, simulation.lapses, simulation.missing, simulation.steps)
+
+
+def _run_of(company: Company, arrays: dict[str, Any], lapses: int, missing: int, events: int) -> Run:
     return Run(
         company,
-        arrays["has_at"].reshape(n, n),
-        simulation.lapses,
-        simulation.missing,
-        simulation.steps,
+        arrays["has_at"].reshape(company.count, company.count),
+        lapses,
+        missing,
+        events,
         arrays["sent"],
         arrays["received"],
         arrays["dropped"],
