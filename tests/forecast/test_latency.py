@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from toprung.forecast.fragments import mean_rounds
 from toprung.forecast.latency import AT_HOME, Crossing, Handling, Repair, latency
 
 CABLE = Crossing("cable", serial_s=0.0004, busy=0.5, moment_s=0.0002, burst_s=0.003, fixed_s=0.0003)
@@ -47,17 +46,19 @@ def test_without_repair_what_is_lost_stays_lost():
 
 
 def test_repairs_cost_rounds():
-    """2 %: three tries leave 8 in a million, so two more rounds at worst; on average 0.02 + 0.0004 + ..."""
-    found = latency([CABLE], repair=Repair(0.02, mean_rounds(0.02, 1), 0.050, 0.060))
+    """2 %: three tries leave 8 in a million, so two more rounds at worst; half of the samples need none."""
+    found = latency([CABLE], repair=Repair(0.02, 0.050, 0.060))
     resends = next(t for t in found.terms if t.says == "resends")
     assert resends.worst_s == pytest.approx(2 * 0.060)
-    assert resends.typical_s == pytest.approx(0.050 * 0.02 / 0.98)
+    assert resends.typical_s == 0
+    half = latency([CABLE], repair=Repair(0.6, 0.050, 0.060))
+    assert next(t for t in half.terms if t.says == "resends").typical_s == pytest.approx(0.050)
     assert found.lost == 0
 
 
 def test_a_short_history_gives_up_soon():
     """Kept for one period of 50 ms: one more try at most, then the next sample is the answer."""
-    short = Repair(0.1, mean_rounds(0.1, 1), 0.040, 0.045, kept_s=0.050)
+    short = Repair(0.1, 0.040, 0.045, kept_s=0.050)
     found = latency([CABLE], repair=short)
     assert next(t for t in found.terms if t.says == "resends").worst_s == pytest.approx(0.050)
     assert found.lost == pytest.approx(0.01)
@@ -65,7 +66,7 @@ def test_a_short_history_gives_up_soon():
 
 
 def test_nothing_comes_through_a_dead_link():
-    dead = latency([CABLE], repair=Repair(1.0, inf, 0.05, 0.06))
+    dead = latency([CABLE], repair=Repair(1.0, 0.05, 0.06))
     assert (dead.worst_s, dead.lost) == (inf, 1.0)
 
 
@@ -85,7 +86,7 @@ crossings = st.builds(
     Crossing, st.just("air"), small, st.floats(0, 0.99), small, small, small, small, st.just(0.0), small
 )
 repairs = st.builds(
-    lambda loss, quick, slower, kept: Repair(loss, mean_rounds(loss, 1), quick, quick + slower, kept),
+    lambda loss, quick, slower, kept: Repair(loss, quick, quick + slower, kept),
     st.floats(0, 0.9),
     small,
     small,
@@ -115,7 +116,7 @@ def test_a_better_link_never_raises_latency(ways, repair, data):
 
 @given(repairs, st.floats(0, 1))
 def test_less_loss_never_raises_latency_nor_what_is_given_up(repair, share):
-    less = replace(repair, loss=repair.loss * share, rounds=mean_rounds(repair.loss * share, 1))
+    less = replace(repair, loss=repair.loss * share)
     once, then = latency([CABLE], repair=repair), latency([CABLE], repair=less)
     assert then.typical_s <= once.typical_s + 1e-12
     assert then.worst_s <= once.worst_s + 1e-12

@@ -207,7 +207,6 @@ class _Latencies:
             kept = inf
         return Repair(
             found.loss,
-            found.rounds if found.rounds is not None else 1.0,
             noticed + way_s,
             at_worst + way_s + queued_s,
             kept / rate if rate else inf,

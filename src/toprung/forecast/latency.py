@@ -1,6 +1,7 @@
 """How old a sample is when its reader gets it: crossings, queues, resends, and a slow reader.
 
-Best: nothing else is on the way.  Typical: the mean.  Worst: the deterministic bound of the queues
+Best: nothing else is on the way.  Typical: mean waits in queues, and as many resends as half of the samples
+need at most, so that it stands beside an observed median.  Worst: the deterministic bound of the queues
 (network calculus), and for chance (loss, collisions) what fewer than `RARE` of the samples exceed.  A
 library's own handling, some tens of microseconds on each side, is not counted.
 """
@@ -46,7 +47,6 @@ class Repair:
     """
 
     loss: float  # of a sample at its first try
-    rounds: float  # mean number of tries, the first included
     round_s: float  # mean time of one more: until it is noticed, asked for and sent again
     round_worst_s: float
     kept_s: float = inf
@@ -123,9 +123,9 @@ def _resends(r: Repair) -> Term:
     """More rounds than the history keeps the sample for are never played."""
     if r.loss <= 0:
         return Term("resends", 0.0, 0.0)
-    most = rounds_for(1 - RARE, r.loss, 1)
+    usual, most = rounds_for(0.5, r.loss, 1), rounds_for(1 - RARE, r.loss, 1)
+    typical = inf if usual is None else (usual - 1) * r.round_s
     worst = inf if most is None else (most - 1) * r.round_worst_s
-    typical = (r.rounds - 1) * r.round_s if r.rounds < inf else inf
     worst = min(worst, max(r.kept_s, r.round_worst_s))
     return Term("resends", min(typical, worst), worst)
 
