@@ -5,27 +5,29 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from toprung.forecast import simulation
-from toprung.forecast.filling import flow_figures, link_figures
+from toprung.forecast.filling import flow_figures, link_figures, machine_figures
+from toprung.forecast.notes import notes
 from toprung.forecast.power import Endurance, power_of
 from toprung.forecast.reach import reach_of
 from toprung.forecast.result import Forecast
 from toprung.forecast.rungs.basis import Basis, Case
 from toprung.forecast.rungs.flowing import judge_flowing
 from toprung.forecast.rungs.heard import judge_heard
+from toprung.forecast.rungs.introduced import judge_introduced
 from toprung.forecast.rungs.matched import judge_matched
 from toprung.forecast.rungs.path import judge_path
 from toprung.forecast.rungs.timely import judge_timely
 from toprung.forecast.taken import assumptions, more_keys, unseen
-from toprung.model.figures import MachineFigures
 from toprung.model.ladder import RUNGS, Ladder, Rung
 from toprung.model.site import Site
-from toprung.model.verdict import UNSEEN, Findings, Verdict, climb
+from toprung.model.verdict import Findings, Verdict, climb
 
 Progress = Callable[[int, int], None]  # runs of the simulation that are done, and all of them
 SEEDS = simulation.SEEDS
 JUDGES: dict[Rung, Callable[[Basis, Case], Verdict]] = {
     Rung.PATH: judge_path,
     Rung.HEARD: judge_heard,
+    Rung.INTRODUCED: judge_introduced,
     Rung.MATCHED: judge_matched,
     Rung.FLOWING: judge_flowing,
     Rung.TIMELY: judge_timely,
@@ -45,12 +47,14 @@ def forecast(
     basis = Basis(site, reach, ran)
     findings = Findings()
     climbs = tuple(climb(case.flow, _verdicts(basis, case), findings) for case in basis.cases)
+    for note in notes(basis):
+        findings.enter(note)
     batteries = power_of(site)
     return Forecast(
         site=site,
         ladder=Ladder(climbs),
         findings=findings.entered(),
-        machines={m.name: MachineFigures() for m in site.machines},
+        machines={m.name: machine_figures(basis, m.name) for m in site.machines},
         links={x.name: link_figures(basis, x) for x in site.links},
         flows={case.flow: flow_figures(basis, case) for case in basis.cases},
         loops={name: loop.figures for name, loop in basis.loops.items()},
@@ -63,7 +67,7 @@ def forecast(
 
 def _verdicts(basis: Basis, case: Case) -> Iterator[Verdict]:
     """The rungs' verdicts, each worked out when it is asked for."""
-    return (JUDGES[rung](basis, case) if rung in JUDGES else UNSEEN for rung in RUNGS)
+    return (JUDGES[rung](basis, case) for rung in RUNGS)
 
 
 def _taken(basis: Basis, batteries: Iterable[Endurance]) -> Iterator[str]:

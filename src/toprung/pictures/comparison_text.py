@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 from toprung.forecast.result import Forecast
@@ -10,7 +11,7 @@ from toprung.model.ladder import Climb, Flow, State
 from toprung.pictures.comparison import Row, changes, compare
 from toprung.pictures.envelope import VERSION
 from toprung.pictures.summary import verdict
-from toprung.pictures.text import Style, finished, table, titled, wrapped
+from toprung.pictures.text import Style, finished, folded, table, titled, unnumbered, wrapped
 from toprung.pictures.told import Told, told_of
 
 MOST_ROWS = 400
@@ -41,7 +42,7 @@ def compare_text(one: Forecast, other: Forecast, names: tuple[str, str], style: 
     blocks = (
         wrapped(f"{names[0]} against {names[1]}"),
         _ladders(("", *names), pairs),
-        *_tables(rows, (*names, "ratio")),
+        *_tables(_greatest(rows), (*names, "ratio")),
         titled("No more", sorted(gone)),
         titled("New", sorted(new)),
         [*wrapped(f"{names[0]}: {verdict(one)}"), *wrapped(f"{names[1]}: {verdict(other)}")],
@@ -92,7 +93,8 @@ def _rung(climb: Climb | None) -> str | None:
 
 
 def _ladders(head: Sequence[str], pairs: Iterable[tuple[Flow, Climb | None, Climb | None]]) -> Iterator[str]:
-    yield from table(head, [(str(flow), _outcome(a), _outcome(b)) for flow, a, b in pairs], most=MOST_ROWS)
+    rows = ((str(flow), _outcome(a), _outcome(b)) for flow, a, b in pairs)
+    yield from table(head, folded(rows), most=MOST_ROWS)
 
 
 def _outcome(climb: Climb | None) -> str:
@@ -101,6 +103,17 @@ def _outcome(climb: Climb | None) -> str:
     if climb.broken_at is not None:
         return f"{climb.broken_at}: {climb.cause}"
     return "unseen" if State.UNSEEN in climb.states else "to the top"
+
+
+def _greatest(rows: Iterable[Row]) -> Iterator[Row]:
+    """Of what a fleet's copies have alike, the copy with the greatest figure."""
+    groups: dict[tuple[str, str, str], list[Row]] = {}
+    for row in rows:
+        groups.setdefault((row.part, unnumbered(row.name), row.quantity.key), []).append(row)
+    for group in groups.values():
+        most = max(group, key=lambda row: max(row.one or 0.0, row.other or 0.0))
+        name = f"{most.name} (most of {len(group)})" if len(group) > 1 else most.name
+        yield replace(most, name=name)
 
 
 def _tables(rows: Iterable[Row], head: tuple[str, str, str]) -> Iterator[Iterator[str]]:

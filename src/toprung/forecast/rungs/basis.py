@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from math import isfinite
-from typing import TYPE_CHECKING
 
+from toprung.forecast.discovery import MachineDiscovery, discovery_of
 from toprung.forecast.latencies import latency_of, legs_of
 from toprung.forecast.latency import Latency
 from toprung.forecast.loops import LoopForecast, loops_of
@@ -20,9 +20,6 @@ from toprung.model.finding import Finding
 from toprung.model.ladder import Flow
 from toprung.model.site import DeclaredFlow, DiscoveryMode, Joint, Machine, Participant, Site
 from toprung.model.verdict import HELD, Verdict
-
-if TYPE_CHECKING:
-    from toprung.forecast.discovery import MachineDiscovery
 
 ASSUMED_MODE = DiscoveryMode.MULTICAST  # DDSI-RTPS 2.5, 8.5.3: the simple protocol's default
 
@@ -91,8 +88,6 @@ class Basis:
     @cached_property
     def discovery(self) -> dict[str, MachineDiscovery]:
         """What discovery costs every machine."""
-        from toprung.forecast.discovery import discovery_of
-
         return {d.machine: d for d in discovery_of(self.site, self.reach)}
 
     @cached_property
@@ -109,7 +104,8 @@ class Basis:
     @cached_property
     def latencies(self) -> dict[Flow, Latency]:
         """How old the matching flows' samples are on arrival, where every link on their way has a rate."""
-        found = latency_of(self.site, self.reach, self.traffic)
+        machines = {name: load.figures for name, load in self.discovery.items()}
+        found = latency_of(self.site, self.reach, self.traffic, machines)
         return {flow: age for flow, age in found.items() if self.rated(flow)}
 
     def rated(self, flow: Flow) -> bool:

@@ -18,7 +18,6 @@ from toprung.model.site import DiscoveryMode
 from toprung.model.verdict import HELD, Verdict
 
 CODE = "discovery-overload"
-STATE = frozenset({"participants", "endpoints"})  # limits of memory
 
 
 def judge_introduced(basis: Basis, case: Case) -> Verdict:
@@ -32,9 +31,9 @@ def judge_introduced(basis: Basis, case: Case) -> Verdict:
 def overload(basis: Basis, machine: str) -> Finding | None:
     """The finding of one machine; a note where its queue empties in time."""
     load, run = basis.discovery[machine], basis.runs.get(machine)
-    if load.overloaded and load.figures.limit in STATE:
+    if (says := _too_many(basis, load)) is not None:
         effect = f"Introductions with {machine} do not fit: some never happen."
-        return _finding(basis, load, f"{load.says}.", effect, Severity.STOPS)
+        return _finding(basis, load, says, effect, Severity.STOPS)
     if run is not None and run.growing:
         return _finding(basis, load, _growing(load, run), _late(machine), Severity.STOPS)
     if not load.overloaded:
@@ -44,6 +43,22 @@ def overload(basis: Basis, machine: str) -> Finding | None:
     queue = f"Its queue is {run.backlog_s:.1f} s long at most, and empties."
     effect = f"Introductions with {machine} come late: the last 5 % after {_seconds(run.introduced_p95_s)}."
     return _finding(basis, load, f"{load.says}. {queue}", effect, Severity.NOTE)
+
+
+def _too_many(basis: Basis, load: MachineDiscovery) -> str | None:
+    """What the machine's memory does not hold, in words."""
+    budget, figures = basis.machines[load.machine].budget, load.figures
+    if budget is None:
+        return None
+    for word, known, most in (
+        ("participants", figures.known_participants, budget.participants),
+        ("endpoints", figures.known_endpoints, budget.endpoints),
+    ):
+        if known is not None and most is not None and known > most:
+            served = load.with_server < known and word == "participants"
+            fewer = f"; with a central server it would be {load.with_server}" if served else ""
+            return f"{load.machine} is the limit: {known:,} {word} against a budget of {most:,}{fewer}."
+    return None
 
 
 def _growing(load: MachineDiscovery, run: MachineRun) -> str:
@@ -92,6 +107,6 @@ def _remedies(basis: Basis, load: MachineDiscovery) -> Iterator[str]:
             + ("." if fits else ", which is still too many.")
         )
     yield f"Spare {name} the traffic of others: a domain of its own, or peers lists with the few it needs."
-    if load.figures.limit not in STATE:
+    if _too_many(basis, load) is None:
         yield "Start the participants one after the other rather than all at once."
     yield f"Or give {name} a controller that can take more, and say so in its budget."
