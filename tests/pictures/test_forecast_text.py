@@ -73,7 +73,7 @@ def test_every_part_is_told():
     odom = next(line for line in text.splitlines() if line.startswith("  odom driver"))
     assert " ".join(odom.split()) == "odom driver -> pilot 4 ms 19 ms 40 ms 1 %"
     assert "reacts within 310 ms; the newest command rests on data up to 290 ms old" in text
-    assert "up to 1.10 m/s (its top speed is 0.45 m/s)" in text
+    assert "up to 1.10 m/s (top speed 0.45 m/s)" in text
     assert "does not come home" in text
     assert "802.11ac is taken." in text
     assert "power.cart.dock_power" in text

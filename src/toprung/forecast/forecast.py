@@ -9,6 +9,7 @@ from toprung.forecast.filling import flow_figures, link_figures, machine_figures
 from toprung.forecast.notes import notes
 from toprung.forecast.power import Endurance, power_of
 from toprung.forecast.reach import reach_of
+from toprung.forecast.remarks import assumption, remarks
 from toprung.forecast.result import Forecast
 from toprung.forecast.rungs.basis import Basis, Case
 from toprung.forecast.rungs.flowing import judge_flowing
@@ -60,6 +61,7 @@ def forecast(
         loops={name: loop.figures for name, loop in basis.loops.items()},
         power={name: battery.figures for name, battery in batteries.items()},
         terms={name: loop.terms for name, loop in basis.loops.items()},
+        remarks=remarks(basis),
         assumptions=tuple(dict.fromkeys(_taken(basis, batteries.values()))),
         unseen=tuple(_unseen(basis, batteries.values())),
     )
@@ -74,6 +76,7 @@ def _taken(basis: Basis, batteries: Iterable[Endurance]) -> Iterator[str]:
     yield from assumptions(basis)
     for loop in basis.loops.values():
         yield from loop.assumptions
+    yield from assumption(basis)
     for battery in batteries:
         yield from battery.assumptions
 

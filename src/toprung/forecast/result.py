@@ -41,6 +41,7 @@ class Forecast(Outcome):
     loops: Mapping[str, LoopFigures]
     power: Mapping[str, PowerFigures]
     terms: Mapping[str, tuple[Term, ...]] = field(default_factory=dict)  # of each loop
+    remarks: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # on each loop
     assumptions: tuple[str, ...] = ()  # what was taken because the site does not say it
     unseen: tuple[str, ...] = ()  # why rungs or figures are not known, and what the site would have to say
 

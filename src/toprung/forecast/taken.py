@@ -17,7 +17,9 @@ def assumptions(basis: Basis) -> Iterator[str]:
     """One sentence each, the most far-reaching first."""
     participants = basis.site.participants
     yield from _of("discovery by multicast", (p for p in participants if p.discovery is None))
-    yield from _of(profile_of(UNSAID).library, (p for p in participants if p.middleware not in MEASURED))
+    yield from _of(
+        f"run by {profile_of(UNSAID).library}", (p for p in participants if p.middleware not in MEASURED)
+    )
     kinds = {p.middleware if p.middleware in MEASURED else UNSAID for p in participants}
     profiles = [profile_of(kind) for kind in Middleware if kind in kinds]
     if profiles:
@@ -28,7 +30,8 @@ def assumptions(basis: Basis) -> Iterator[str]:
     for name, traffic in basis.traffic.links.items():
         for line in traffic.assumptions:
             yield f"{name}: {line}"
-    yield from basis.traffic.assumptions
+    if basis.cases:
+        yield from basis.traffic.assumptions
 
 
 def _of(what: str, participants: Iterable[Participant]) -> Iterator[str]:
@@ -39,7 +42,8 @@ def _of(what: str, participants: Iterable[Participant]) -> Iterator[str]:
 
 def unseen(basis: Basis) -> Iterator[str]:
     """Why rungs or figures are not known, and what the site would have to say."""
-    lonely = [m.name for m in basis.site.machines if m.name not in basis.placed and basis.speaks(m.name)]
+    apart = {end.machine for case in basis.cases if not case.one_machine for end in case.ends}
+    lonely = [m.name for m in basis.site.machines if m.name not in basis.placed and m.name in apart]
     if lonely:
         yield f"how {named(lonely)} reach others: no link joins them (`links`)"
     unrated = [x.name for x in basis.site.links if basis.traffic.links[x.name].busy is None]

@@ -135,7 +135,7 @@ def _loop(forecast: Forecast, loop: Loop, style: Style) -> Iterator[str]:
     yield shortened(f"Loop {loop.name}: {arrow.join(loop.through)}", WIDTH - 20)
     yield from _waterfall(terms, style)
     vehicle = next((v for v in forecast.site.vehicles if v.name == loop.vehicle), None)
-    for line in _loop_words(loop, figures, vehicle):
+    for line in (*_loop_words(loop, figures, vehicle), *forecast.remarks.get(loop.name, ())):
         yield from wrap(line, WIDTH, initial_indent="  ", subsequent_indent="    ")
 
 
@@ -166,10 +166,10 @@ def _loop_words(loop: Loop, f: LoopFigures, vehicle: Vehicle | None) -> Iterator
         yield f"reacts within {amounts.seconds(f.reaction_s)}{old}"
     if f.safe_speed_m_per_s is not None and loop.sense is not None:
         top = vehicle.top_speed_m_per_s if vehicle else None
-        limit = said(top, lambda v: f" (its top speed is {amounts.metres_per_s(v)})")
+        limit = said(top, lambda v: f" (top speed {amounts.metres_per_s(v)})")
         sight = said(loop.sense.range_m, lambda m: f" {amounts.metres(m)} away")
         speed = amounts.metres_per_s(f.safe_speed_m_per_s)
-        yield f"safe up to {speed}{limit}: it comes to rest short of what it senses{sight}"
+        yield f"safe up to {speed}{limit}: it rests short of what it senses{sight}"
     if f.stopping_distance_m is not None:
         yield f"needs {amounts.metres(f.stopping_distance_m)} to stop from its top speed"
     if f.watchdog_distance_m is not None:
