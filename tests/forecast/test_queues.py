@@ -7,12 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from toprung.forecast.queues import (
+    blind_wait,
     fixed_quantile,
     fixed_wait,
     greatest_wait,
     markov_quantile,
     markov_wait,
     mixed_wait,
+    usual_wait,
 )
 from toprung.forecast.response import Task, any_order, busy_window, non_preemptive, preemptive
 
@@ -47,6 +49,19 @@ def test_quantiles_of_one_server():
     """P(W > t) = exp(-(mu - lambda) t), Kleinrock: 95 % and 99 % at rho 0.8."""
     assert markov_quantile(0.8, 1, 0.95) == pytest.approx(14.979, abs=5e-4)
     assert markov_quantile(0.8, 1, 0.99) == pytest.approx(23.026, abs=5e-4)
+
+
+def test_the_median_wait():
+    """M/M/1, Kleinrock: P(W > t) = rho exp(-(mu - lambda) t) is a half at ln(2 rho) / (mu - lambda)."""
+    assert usual_wait(0.8, 2 * 0.8) == pytest.approx(0.4700036 / 0.2)
+    assert usual_wait(0.5, 2 * 0.5) == usual_wait(0.2, 5) == 0
+
+
+def test_a_server_that_takes_whom_it_likes():
+    """(b1 + b2) / (R - r2), Le Boudec and Thiran, theorem 6.2.1; alone, a sample does not wait."""
+    assert blind_wait(0.01, 0.02, 0.5) == pytest.approx(0.03 / 0.5 - 0.01)
+    assert blind_wait(0.01, 0.0, 0.0) == 0
+    assert blind_wait(0.01, 0.02, 1.0) == inf
 
 
 def test_a_full_server_never_gets_through():

@@ -2,7 +2,8 @@
 
 What a link has to carry decides how long a sample stands in its queue: `toprung.forecast.traffic` says
 what is sent there, `toprung.forecast.media` how long each takes.  A cable with a direction each way has a
-queue for each, and behind a switch one on the way to each receiver, too; air and shared cables have one.
+queue for each, and behind a switch one on the way to each receiver, too; a shared cable has one; in the
+air each station has its own, and they take turns.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from toprung.forecast.loops import Leg
 from toprung.forecast.matching import matcher
 from toprung.forecast.media import Sent, taken_s
 from toprung.forecast.profile import profile_of
+from toprung.forecast.queues import blind_wait
 from toprung.forecast.reach import Reach
 from toprung.forecast.reliable import KEPT_SAMPLES
 from toprung.forecast.streams import Kind, Parcel, Sender, Stream
@@ -60,12 +62,14 @@ class _Queue:
     """What passes one queue: shares of its time, and one sample of every stream."""
 
     busy: float = 0.0
-    moment_s: float = 0.0
+    moment_s: float = 0.0  # by whole samples
+    frames_s: float = 0.0  # by single packets
     parcels: dict[tuple[str, str, Kind, int], float] = field(default_factory=dict)
 
     def add(self, one: Sent, time_s: float) -> None:
         self.busy += one.parcel.rate_hz * time_s
         self.moment_s += one.parcel.rate_hz * time_s * time_s
+        self.frames_s += one.parcel.rate_hz * time_s * time_s / max(1, len(one.packets))
         if one.parcel.kind is not Kind.REPEAT:  # repeats are no habit: each flow counts its own
             key = one.topic, one.writer, one.parcel.kind, id(one.parcel.copy)
             self.parcels[key] = max(time_s, self.parcels.get(key, 0.0))
@@ -77,7 +81,10 @@ class _Queue:
 
 @dataclass(frozen=True, slots=True)
 class _Medium:
-    """A link with its queues; without a declared rate it has none, and crossing it takes no time."""
+    """A link with its queues; without a declared rate it has none, and crossing it takes no time.
+
+    In the air every station has its own queue, and they take turns packet by packet.
+    """
 
     link: Link
     taken: Callable[[Sent], float] | None
@@ -85,8 +92,30 @@ class _Medium:
     collision: float
     hold_worst_s: float
 
-    def ends(self, crossing: streams.Crossing) -> Iterator[End]:
-        """The queues of one crossing, in order."""
+    def crossings(self, sample: Sent) -> Iterator[Crossing]:
+        """What a sample meets: one crossing for each queue, the way itself in the first."""
+        fixed_s = (self.link.delay_ns or 0) / 1e9
+        if self.taken is None:
+            yield Crossing(self.link.name, 0.0, fixed_s=fixed_s)
+        elif self.link.kind is LinkKind.WIFI:
+            yield self._in_the_air(sample, self.taken(sample), fixed_s)
+        else:
+            yield from self._on_cable(sample, self.taken(sample), fixed_s)
+
+    def _on_cable(self, sample: Sent, own_s: float, fixed_s: float) -> Iterator[Crossing]:
+        for at, end in enumerate(self._ends(sample.crossing)):
+            queue = self.queues.get(end) or _Queue()
+            yield Crossing(
+                self.link.name,
+                0.0 if at else own_s,
+                queue.busy,
+                queue.moment_s,
+                max(0.0, queue.burst_s - own_s),
+                fixed_s=0.0 if at else fixed_s,
+            )
+
+    def _ends(self, crossing: streams.Crossing) -> Iterator[End]:
+        """The queues that a sample passes one after the other."""
         if self.link.kind is not LinkKind.ETHERNET:
             yield None
             return
@@ -94,30 +123,26 @@ class _Medium:
         if len(self.link.joins) > 2:
             yield crossing.receivers[0], False
 
-    def crossing(self, sample: Sent) -> Iterator[Crossing]:
-        """What a sample meets: one crossing for each queue, the way itself in the first."""
-        fixed_s = (self.link.delay_ns or 0) / 1e9
-        if self.taken is None:
-            yield Crossing(self.link.name, 0.0, fixed_s=fixed_s)
-            return
-        own_s = self.taken(sample)
-        for at, end in enumerate(self.ends(sample.crossing)):
-            queue = self.queues.get(end) or _Queue()
-            first = at == 0
-            held = first and sample.crossing.many
-            yield Crossing(
-                self.link.name,
-                own_s if first else 0.0,
-                queue.busy,
-                queue.moment_s,
-                max(0.0, queue.burst_s - own_s),
-                self._retry_s(sample, own_s) if first else 0.0,
-                fixed_s if first else 0.0,
-                0.0,
-                self.hold_worst_s if held else 0.0,
-            )
+    def _in_the_air(self, sample: Sent, own_s: float, fixed_s: float) -> Crossing:
+        everybody = self.queues.get(None) or _Queue()
+        station = self.queues.get((sample.crossing.sender, True)) or _Queue()
+        frame_s = own_s / max(1, len(sample.packets))
+        others = max(0.0, everybody.busy - station.busy)
+        rest = max(0.0, everybody.busy - sample.parcel.rate_hz * own_s)
+        return Crossing(
+            self.link.name,
+            own_s,
+            everybody.busy,
+            station.moment_s + max(0.0, everybody.frames_s - station.frames_s),
+            blind_wait(own_s, max(0.0, everybody.burst_s - own_s), rest),
+            inf if others >= 1 else (own_s - frame_s) * others / (1 - others),
+            self._retry_s(frame_s),
+            fixed_s,
+            0.0,
+            self.hold_worst_s if sample.crossing.many else 0.0,
+        )
 
-    def _retry_s(self, sample: Sent, own_s: float) -> float:
+    def _retry_s(self, frame_s: float) -> float:
         """Tries again after collisions, each with its longer backoff (IEEE 802.11-2020, 10.3.3)."""
         cell = cell_of(self.link)
         if cell is None or self.collision <= 0:
@@ -125,7 +150,6 @@ class _Medium:
         tries = rounds_for(1 - RARE, self.collision, 1)
         if tries is None:
             return inf
-        frame_s = own_s / max(1, len(sample.packets))
         timing = cell.timing
         windows = (min((timing.cw_min + 1) << n, timing.cw_max + 1) - 1 for n in range(1, tries))
         slots = sum(windows) / 2
@@ -149,10 +173,11 @@ def _ends_of(link: Link, crossing: streams.Crossing) -> Iterator[End]:
     """Every queue that a parcel passes."""
     if link.kind is not LinkKind.ETHERNET:
         yield None
-        return
-    yield crossing.sender, True
-    for receiver in crossing.receivers:
-        yield receiver, False
+    if link.kind is not LinkKind.USB:
+        yield crossing.sender, True
+    if link.kind is LinkKind.ETHERNET:
+        for receiver in crossing.receivers:
+            yield receiver, False
 
 
 class _Latencies:
@@ -187,7 +212,7 @@ class _Latencies:
         crossings = [
             crossed
             for way in found.copy.crossings
-            for crossed in self._media[way.link.name].crossing(
+            for crossed in self._media[way.link.name].crossings(
                 Sent(declared.topic, declared.writer, parcel, way)
             )
         ]

@@ -1,9 +1,9 @@
 """How old a sample is when its reader gets it: crossings, queues, resends, and a slow reader.
 
-Best: nothing else is on the way.  Typical: mean waits in queues, and as many resends as half of the samples
-need at most, so that it stands beside an observed median.  Worst: the deterministic bound of the queues
-(network calculus), and for chance (loss, collisions) what fewer than `RARE` of the samples exceed.  A
-library's own handling, some tens of microseconds on each side, is not counted.
+Best: nothing else is on the way.  Typical: what half of the samples do not exceed, so that it stands
+beside an observed median.  Worst: the deterministic bound of the queues (network calculus), and for chance
+(loss, collisions) what fewer than `RARE` of the samples exceed.  A library's own handling, some tens of
+microseconds on each side, is not counted.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import floor, inf
 
 from toprung.forecast.fragments import rounds_for
-from toprung.forecast.queues import greatest_wait, mixed_wait
+from toprung.forecast.queues import greatest_wait, usual_wait
 from toprung.forecast.result import Term
 
 RARE = 1e-4  # of the samples may be older than the worst
@@ -24,8 +24,8 @@ MOST_ROUNDS = 10_000
 class Crossing:
     """What one sample meets on one link.
 
-    `moment_s` is the sum over everything on the link of rate times squared time, `burst_s` the time of one
-    sample of every other stream: what may stand in the queue at once.
+    `moment_s` is the sum of rate times squared time over all that the sample may have to wait for,
+    `burst_s` what may stand in the queue before it at once, at worst.
     """
 
     link: str
@@ -33,6 +33,7 @@ class Crossing:
     busy: float = 0.0  # share of the time that the link is taken
     moment_s: float = 0.0
     burst_s: float = 0.0
+    sharing_s: float = 0.0  # usually taken by others between its packets
     retry_s: float = 0.0  # rarely exceeded: tries again after collisions
     fixed_s: float = 0.0  # propagation
     hold_mean_s: float = 0.0  # multicast kept for the stations' next beacon
@@ -114,8 +115,8 @@ def latency(
 
 def _on_link(c: Crossing) -> Iterator[Term]:
     yield Term(f"across {c.link}", c.serial_s + c.fixed_s, c.serial_s + c.fixed_s + c.retry_s)
-    waits = Term(f"queue at {c.link}", mixed_wait(c.busy, c.moment_s), greatest_wait(c.burst_s, c.busy))
-    yield Term(waits.says, min(waits.typical_s, waits.worst_s), waits.worst_s)
+    worst = greatest_wait(c.burst_s, c.busy)
+    yield Term(f"queue at {c.link}", min(usual_wait(c.busy, c.moment_s) + c.sharing_s, worst), worst)
     yield Term(f"held for a beacon of {c.link}", c.hold_mean_s, c.hold_worst_s)
 
 
@@ -138,5 +139,5 @@ def _given_up(r: Repair) -> float:
 
 def _taking_in(h: Handling) -> Term:
     worst = greatest_wait(h.burst_s, h.busy)
-    typical = mixed_wait(h.busy, h.busy * h.message_s)
+    typical = usual_wait(h.busy, h.busy * h.message_s)
     return Term(f"{h.machine} is busy with discovery", min(typical, worst), worst)

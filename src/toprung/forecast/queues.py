@@ -25,6 +25,15 @@ def mixed_wait(busy: float, moment_s: float) -> float:
     return inf if busy >= 1 else moment_s / (2 * (1 - busy))
 
 
+def usual_wait(busy: float, moment_s: float) -> float:
+    """The median wait before service: P(W > t) = rho exp(-rho t / mean), which is exact for M/M/1 and the
+    heavy-traffic limit of M/G/1 (Kingman 1961).  0 up to rho = 1/2: half of the arrivals find nobody.
+    """
+    if busy >= 1:
+        return inf
+    return 0.0 if busy <= 0.5 else mixed_wait(busy, moment_s) * log(2 * busy) / busy
+
+
 def markov_quantile(busy: float, service_s: float, share: float) -> float:
     """Time in an M/M/1 system that this share of arrivals does not exceed: exponential."""
     return inf if busy >= 1 else -log(1 - share) * service_s / (1 - busy)
@@ -40,6 +49,15 @@ def fixed_quantile(busy: float, service_s: float, share: float) -> float:
         return inf
     beyond = (1 - share) / busy if busy > 0 else 1.0
     return 0.0 if beyond >= 1 else -log(beyond) * service_s / (2 * (1 - busy))
+
+
+def blind_wait(own_s: float, burst_s: float, others: float) -> float:
+    """The same where the server takes whom it likes: (b1 + b2) / (R - r2), without the own service.
+
+    Le Boudec and Thiran, theorem 6.2.1 (blind multiplexing).  own_s: the sample's own service; burst_s and
+    others: what all others may bring at once, and their share of the server.
+    """
+    return inf if others >= 1 else (own_s + burst_s) / (1 - others) - own_s
 
 
 def greatest_wait(burst_s: float, busy: float) -> float:
