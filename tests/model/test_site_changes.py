@@ -68,3 +68,9 @@ def test_the_original_stays():
 def test_a_bad_value_is_refused_where_it_stands():
     with pytest.raises(SiteError, match="loss: 3 has no unit"):
         load_site(SITE, changes=[Change(("links", "cable{n}", "loss"), "3")])
+
+
+def test_a_change_says_what_the_file_would():
+    change = Change(("participants", "*", "discovery"), {"peers": ["10.77.1.1", "10.77.1.2"]})
+    assert str(change) == "participants.*.discovery: {peers: [10.77.1.1, 10.77.1.2]}"
+    assert str(Change(("links", "air", "loss"), None)) == "links.air.loss: (left out)"

@@ -23,7 +23,18 @@ class Change:
     value: Any
 
     def __str__(self) -> str:
-        return f"{'.'.join(self.path)}: {'(left out)' if self.value is None else self.value}"
+        return f"{'.'.join(self.path)}: {'(left out)' if self.value is None else _written(self.value)}"
+
+
+def _written(value: Any) -> str:
+    """As a site file writes it in one line."""
+    match value:
+        case dict():
+            return "{" + ", ".join(f"{key}: {_written(item)}" for key, item in value.items()) + "}"
+        case list():
+            return "[" + ", ".join(map(_written, value)) + "]"
+        case _:
+            return str(value)
 
 
 def changed(data: Any, changes: Iterable[Change]) -> Any:

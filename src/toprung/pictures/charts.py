@@ -18,6 +18,7 @@ FORECAST, CAPTURED = "forecast", "captured"
 COLOURS = {FORECAST: "#7d95bd", CAPTURED: "#1f6f78", "limit": "#b3362a", "caution": "#95600a"}
 WIDTH_PX = 420
 ROW_PX = 22
+LEAST_MS = 0.01  # on a logarithmic axis
 _CONFIG = {
     "font": "sans-serif",
     "padding": {
@@ -97,7 +98,7 @@ def ages(rows: Sequence[Span]) -> Spec:
     """How old samples are: from typical to worst, with a red line at what the flow allows."""
     values = [
         asdict(row)
-        | {"typical": 1e3 * row.typical_s, "worst": 1e3 * row.worst_s}
+        | {"typical": max(LEAST_MS, 1e3 * row.typical_s), "worst": max(LEAST_MS, 1e3 * row.worst_s)}
         | {"within": None if row.within_s is None else 1e3 * row.within_s}
         for row in rows
     ]
@@ -106,7 +107,12 @@ def ages(rows: Sequence[Span]) -> Spec:
         yOffset=alt.YOffset("source:N", sort=[FORECAST, CAPTURED]),
     )
     worst = base.mark_bar(height=4).encode(
-        x=alt.X("typical:Q", title="age on arrival, typical to worst (ms)", scale=alt.Scale(type="symlog")),
+        x=alt.X(
+            "typical:Q",
+            title="age on arrival, typical to worst (ms)",
+            scale=alt.Scale(type="log"),
+            axis=alt.Axis(format="~g", tickCount=6),
+        ),
         x2="worst:Q",
         color=_SOURCES,
     )
@@ -144,7 +150,7 @@ def steps(rows: Sequence[Step]) -> Spec:
         begin += row.worst_s
     base = _chart(values).encode(y=alt.Y("says:N", title=None, sort=None))
     worst = base.mark_bar(color=COLOURS[FORECAST], opacity=0.5).encode(
-        x=alt.X("begin:Q", title="milliseconds since the thing came into sight (pale: worst, full: typical)"),
+        x=alt.X("begin:Q", title="milliseconds since it happened (pale: at worst, full: typically)"),
         x2="worst:Q",
     )
     typical = base.mark_bar(color=COLOURS[CAPTURED], height=9).encode(x="begin:Q", x2="typical:Q")

@@ -16,7 +16,7 @@ from toprung.pictures.sets import Chart
 CURVE_POINTS = 60
 _QUANTITIES = (
     ("age of what it acts upon, at worst", "age_worst_s", seconds),
-    ("typically", "age_typical_s", seconds),
+    ("age of what it acts upon, typically", "age_typical_s", seconds),
     ("reaction, at worst", "reaction_s", seconds),
     ("greatest safe speed", "safe_speed_m_per_s", metres_per_s),
     ("stopping distance at top speed", "stopping_distance_m", metres),
@@ -26,10 +26,11 @@ _QUANTITIES = (
 
 @dataclass(frozen=True, slots=True)
 class LoopEntry:
-    """A loop with its sentences and its charts."""
+    """A loop with its figures, a heading and then a row for each quantity, and its charts."""
 
     name: str
-    lines: tuple[str, ...]
+    through: tuple[str, ...]
+    table: tuple[tuple[str, ...], ...]
     charts: tuple[Chart, ...]
 
 
@@ -44,27 +45,23 @@ def loop_entries(site: Site, forecast: Forecast | None, sources: Mapping[str, Fi
     return [
         LoopEntry(
             loop.name,
-            tuple(_lines(loop, sources)),
+            loop.through,
+            _table(loop, sources),
             tuple(_charts(loop, vehicles.get(loop.vehicle or ""), forecast, sources)),
         )
         for loop in site.loops
     ]
 
 
-def _lines(loop: Loop, sources: Mapping[str, Figures]) -> Iterator[str]:
-    yield f"through {', '.join(loop.through)}"
-    for words, given in sources.items():
-        figures = given.loops.get(loop.name)
-        said = [] if figures is None else list(_said(figures))
-        if said:
-            yield f"as {words}: {'; '.join(said)}"
-
-
-def _said(figures: LoopFigures) -> Iterator[str]:
+def _table(loop: Loop, sources: Mapping[str, Figures]) -> tuple[tuple[str, ...], ...]:
+    """What is known of a quantity from at least one source."""
+    known = {words: given.loops.get(loop.name, LoopFigures()) for words, given in sources.items()}
+    rows = []
     for words, key, say in _QUANTITIES:
-        value = getattr(figures, key)
-        if value is not None:
-            yield f"{words} {say(value)}"
+        values = [getattr(figures, key) for figures in known.values()]
+        if any(value is not None for value in values):
+            rows.append((words, *("" if value is None else say(value) for value in values)))
+    return (("", *known), *rows)
 
 
 def _charts(

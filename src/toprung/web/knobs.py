@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from toprung.model.site import LinkKind, Site, Topic
+from toprung.model.site import LinkKind, Role, Site, Topic
 from toprung.model.site_changes import EVERY, Change
 
 SERVER_PORT = 11811
@@ -78,9 +78,18 @@ def _mode(site: Site, position: str) -> Any:
 
 
 def _server(site: Site) -> str:
-    """An address of the machine that most links join: the one that most others can reach."""
-    at = max(site.machines, key=lambda m: (sum(1 for _ in site.links_of(m.name)), len(m.hosts)))
-    return next(iter(str(a.ip) for i in at.interfaces for a in i.addresses))
+    """An address of the machine that a server would stand on: no base's small controller, and of the others
+    the one that most links join.
+    """
+    at = max(
+        (m for m in site.machines if m.hosts),
+        key=lambda m: (
+            m.role is not Role.BASE,
+            m.role is Role.STATION,
+            sum(1 for _ in site.links_of(m.name)),
+        ),
+    )
+    return next(str(a.ip) for i in at.interfaces for a in i.addresses)
 
 
 def _discovery(site: Site) -> Iterator[Knob]:

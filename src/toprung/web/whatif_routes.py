@@ -4,23 +4,42 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import inf, log
 from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, PlainTextResponse
 
 from toprung.forecast.result import Forecast
+from toprung.model.finding import Severity
 from toprung.model.ladder import RUNGS, Climb, Rung
 from toprung.model.site_changes import Change
 from toprung.model.site_file import load_site
 from toprung.model.site_text import site_text
-from toprung.pictures.comparison import changes
+from toprung.pictures.comparison import Row, changes
 from toprung.pictures.ladder_svg import ladder_svg
 from toprung.web.knobs import changes_of, knobs_of
 from toprung.web.page import Page, form_of
 
 DRAWN = 30  # flows in the drawing; changed ones first
-MORE_IS_BETTER = frozenset({"safe speed", "run time", "rate"})
+SHOWN_FLOWS = 8
+SHOWN_PARTS = 3
+WEIGHTY = frozenset(
+    {
+        "participants known",
+        "datagrams in the fullest second",
+        "introduced after (95 %)",
+        "of its budget",
+        "busy",
+        "loss of samples",
+        "age, worst",
+        "reaction",
+        "safe speed",
+        "stopping distance",
+        "run time",
+    }
+)
+MORE_IS_BETTER = frozenset({"safe speed", "run time"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +104,7 @@ def _context(page: Page, turned: dict[str, str]) -> dict[str, Any]:
         "effects": (*_flow_effects(before, changed), *_figure_effects(before, after)),
         "drawing": ladder_svg(shown, {c.flow: c for c in before.ladder.climbs} if made else None),
         "hidden": len(after.ladder.climbs) - len(shown),
-        "findings": after.findings,
+        "findings": [f for f in after.findings if f.severity is not Severity.NOTE],
     }
 
 
@@ -95,10 +114,13 @@ def _broken(forecast: Forecast, climb: Climb) -> Rung | None:
 
 
 def _flow_effects(before: Forecast, changed: list[Climb]) -> Iterator[Effect]:
-    for climb in changed:
+    """Flows that break elsewhere than before, and how many more do so alike."""
+    for climb in changed[:SHOWN_FLOWS]:
         was = next((c for c in before.ladder.climbs if c.flow == climb.flow), None)
         better = _height(climb) > (_height(was) if was else len(RUNGS))
         yield Effect(str(climb.flow), "breaks at", _place(was), _place(climb), better)
+    if len(changed) > SHOWN_FLOWS:
+        yield Effect("", f"and {len(changed) - SHOWN_FLOWS} more flows", "", "", None)
 
 
 def _height(climb: Climb) -> int:
@@ -112,8 +134,26 @@ def _place(climb: Climb | None) -> str:
 
 
 def _figure_effects(before: Forecast, after: Forecast) -> Iterator[Effect]:
+    """For each quantity that matters, where it changes most."""
+    by_quantity: dict[tuple[str, str], list[Row]] = {}
     for row in changes(before.figures, after.figures):
-        one, other, _ = row.words
-        grows = None if row.one is None or row.other is None else row.other > row.one
-        better = None if grows is None else grows == (row.quantity.name in MORE_IS_BETTER)
-        yield Effect(f"{row.part} {row.name}", row.quantity.name, one, other, better)
+        if row.quantity.name in WEIGHTY:
+            by_quantity.setdefault((row.part, row.quantity.name), []).append(row)
+    for (_, name), rows in by_quantity.items():
+        rows.sort(key=_turn, reverse=True)
+        for row in rows[:SHOWN_PARTS]:
+            yield _effect(row)
+        if len(rows) > SHOWN_PARTS:
+            yield Effect("", f"and {len(rows) - SHOWN_PARTS} more: {name}", "", "", None)
+
+
+def _turn(row: Row) -> float:
+    """How much a quantity changes, as a logarithm of the ratio; what comes or goes changes most."""
+    return abs(log(row.other / row.one)) if row.one and row.other else inf
+
+
+def _effect(row: Row) -> Effect:
+    one, other, _ = row.words
+    grows = None if row.one is None or row.other is None else row.other > row.one
+    better = None if grows is None else grows == (row.quantity.name in MORE_IS_BETTER)
+    return Effect(f"{row.part} {row.name}", row.quantity.name, one, other, better)
