@@ -21,6 +21,7 @@ class Quantity:
     name: str
     key: str
     say: Say
+    both_kinds: bool = True  # whether forecast and observation mean the same by it
 
     def of(self, figures: Any) -> float | None:
         """Its value; None where that is not known."""
@@ -43,8 +44,8 @@ QUANTITIES: dict[str, tuple[Part, tuple[Quantity, ...]]] = {
             Quantity("datagrams in the fullest second", "discovery.peak_datagrams_in_per_s", amounts.per_s),
             Quantity("datagrams in, steadily", "discovery.steady_datagrams_in_per_s", amounts.per_s),
             Quantity("bytes in, steadily", "discovery.steady_bytes_in_per_s", amounts.octets_per_s),
-            Quantity("introduced after (median)", "introduced_p50_s", amounts.seconds),
-            Quantity("introduced after (95 %)", "introduced_p95_s", amounts.seconds),
+            Quantity("introduced after (median)", "introduced_p50_s", amounts.seconds, False),
+            Quantity("introduced after (95 %)", "introduced_p95_s", amounts.seconds, False),
             Quantity("of its budget", "budget_use", amounts.share),
         ),
     ),
@@ -119,8 +120,12 @@ def _times(ratio: float) -> str:
 
 
 def compare(one: Figures, other: Figures) -> tuple[Row, ...]:
-    """Every quantity that both have, part by part in the order of the first."""
-    return tuple(row for row in _rows(one, other) if row.one is not None and row.other is not None)
+    """Every quantity that forecast and observation both have, part by part in the order of the first."""
+    return tuple(
+        row
+        for row in _rows(one, other)
+        if row.one is not None and row.other is not None and row.quantity.both_kinds
+    )
 
 
 def changes(one: Figures, other: Figures) -> tuple[Row, ...]:

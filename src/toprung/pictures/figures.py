@@ -73,10 +73,10 @@ def link_figures(observed: Observed, link: Link) -> LinkFigures:
     """Traffic, loss and delay between the link's addresses."""
     hosts = _hosts_on(observed, link)
     seconds = observed.seconds
-    sums: dict[tuple[str, str, int], int] = {}
+    sums: dict[tuple[int, str, str, int], int] = {}
     for stream in observed.picture.streams:
         if stream.source in hosts and (stream.multicast or stream.destination in hosts):
-            key = (stream.source, stream.destination, stream.port)
+            key = (stream.participant, stream.source, stream.destination, stream.port)
             sums[key] = max(sums.get(key, 0), _bytes(stream))  # one way is seen by several captures
     machines = {j.machine for j in link.joins}
     crossings = [
