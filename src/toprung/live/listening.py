@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 
 from toprung.diagnose.observed import Observed
@@ -56,6 +57,11 @@ class Look:
     flows: tuple[FlowChange, ...]  # since the last look, as the others below
     comings: tuple[Coming, ...]
     turns: tuple[Change, ...]  # of interfaces
+
+    @property
+    def clock(self) -> str:
+        """Its local time of day."""
+        return datetime.fromtimestamp(self.time_ns / 1e9).astimezone().strftime("%H:%M:%S")
 
     @property
     def changed(self) -> bool:

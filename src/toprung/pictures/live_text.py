@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 from toprung.model.changes import FlowChange
@@ -22,8 +21,7 @@ NOTHING = "No RTPS has been heard so far."
 
 def news(look: Look) -> list[str]:
     """What changed since the last look, one line each, with the local time of day."""
-    now = datetime.fromtimestamp(look.time_ns / 1e9).astimezone().strftime("%H:%M:%S")
-    return [f"{now}  {printable(line)}" for line in (*interface_words(look), *changed_words(look))]
+    return [f"{look.clock}  {printable(line)}" for line in (*interface_words(look), *changed_words(look))]
 
 
 def interface_words(look: Look) -> Iterator[str]:
