@@ -18,7 +18,6 @@ from toprung.errors import LiveError
 
 EXTRA = "toprung[join]"
 NAME = "toprung listen --join"  # as others see it
-LEASE_S = 5  # so long it stays with the others if we are killed
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +66,7 @@ def settings(interfaces: Sequence[str], peers: Sequence[str] = (), tag: str = ""
     """Cyclone DDS's configuration: these interfaces only, these peers, quiet."""
     networks = "".join(f"<NetworkInterface name={quoteattr(name)}/>" for name in interfaces)
     places = "".join(f"<Peer address={quoteattr(peer)}/>" for peer in peers)
-    discovery = f"<LeaseDuration>{LEASE_S} s</LeaseDuration>"
-    discovery += f"<Peers>{places}</Peers>" if peers else ""
+    discovery = f"<Peers>{places}</Peers>" if peers else ""
     discovery += f"<Tag>{escape(tag)}</Tag>" if tag else ""
     general = f"<Interfaces>{networks}</Interfaces>"
     return (
