@@ -88,7 +88,7 @@ def _rehearse(site: Site, plan: Plan, faults: list[Fault], words: argparse.Names
     from toprung.live.reading import observe
     from toprung.rehearse.leftovers import temporary_folder
     from toprung.rehearse.peers import to_compile
-    from toprung.rehearse.result import Rehearsed, counted, judged
+    from toprung.rehearse.result import Rehearsed, carried, counted, judged
     from toprung.rehearse.run import Rehearsal, lacking, libraries
 
     if to_compile(libraries(plan)) and not lacking(plan):
@@ -100,7 +100,13 @@ def _rehearse(site: Site, plan: Plan, faults: list[Fault], words: argparse.Names
         observed = observe(site, captures)
         if words.keep:
             _keep(Path(words.keep), folder, words.site, rehearsal.counts())
-    return Rehearsed(observed, forecast(site), counted(site, rehearsal.counts()), judged(faults, observed))
+    return Rehearsed(
+        observed,
+        forecast(site),
+        counted(site, rehearsal.counts()),
+        carried(site, rehearsal.links, rehearsal.ran_s),
+        judged(faults, observed),
+    )
 
 
 def _check_new(path: str) -> None:

@@ -9,15 +9,17 @@ from typing import Any
 
 from toprung.diagnose.observed import Observed
 from toprung.model.ladder import Climb, State
+from toprung.pictures.amounts import share
 from toprung.pictures.comparison_text import against_text
 from toprung.pictures.envelope import envelope
 from toprung.pictures.ladder_text import ladder_text
 from toprung.pictures.summary import verdict
 from toprung.pictures.text import Style, finished, ladder, table, titled
 from toprung.pictures.told import told_of
-from toprung.rehearse.result import Counted, Judged, Rehearsed, Verdict
+from toprung.rehearse.result import Carried, Counted, Judged, Rehearsed, Verdict
 
 MOST_FLOWS = 400
+_LINKS = ("What the links did with frames", "arrived", "lost", "no room", "dropped", "air taken")
 _WORDS = {
     Verdict.NAMED: "named",
     Verdict.UNSEEN: "not to be seen in these captures",
@@ -30,6 +32,7 @@ def rehearsal_text(rehearsed: Rehearsed, style: Style | None = None) -> str:
     style = style or Style()
     blocks = (
         table(("What the peers counted", "sent", "received"), list(_counts(rehearsed.counted)), MOST_FLOWS),
+        table(_LINKS, list(_frames(rehearsed.carried)), MOST_FLOWS),
         titled("Faults", map(_fault, rehearsed.judged)),
     )
     parts = (
@@ -48,6 +51,10 @@ def rehearsal_json(rehearsed: Rehearsed) -> dict[str, Any]:
             | {"sent": c.sent, "received": c.received}
             for c in rehearsed.counted
         ],
+        "carried": {
+            c.link: {key: getattr(c, key) for key in ("arrived", "lost", "full", "ruled", "busy")}
+            for c in rehearsed.carried
+        },
         "faults": [
             {"fault": j.words, "verdict": str(j.verdict), "right": list(j.causes), "found": list(j.found)}
             for j in rehearsed.judged
@@ -70,6 +77,12 @@ def _interest(climb: Climb) -> int:
 def _counts(counted: tuple[Counted, ...]) -> Iterator[tuple[str, str, str]]:
     for c in counted:
         yield str(c.flow), f"{c.sent:,}", f"{c.received:,}"
+
+
+def _frames(carried: tuple[Carried, ...]) -> Iterator[tuple[str, ...]]:
+    for c in carried:
+        kinds = (f"{n:,}" if n else "" for n in (c.lost, c.full, c.ruled))
+        yield c.link, f"{c.arrived:,}", *kinds, "" if c.busy is None else share(c.busy)
 
 
 def _fault(judged: Judged) -> str:

@@ -9,7 +9,7 @@ from enum import StrEnum
 from toprung.diagnose.observed import Observed
 from toprung.forecast.result import Forecast
 from toprung.model.ladder import Flow
-from toprung.model.site import Site
+from toprung.model.site import Link, LinkKind, Site
 from toprung.rehearse.faults import Fault
 from toprung.rehearse.peers import Counts, nothing_counted
 
@@ -32,6 +32,20 @@ class Counted:
 
 
 @dataclass(frozen=True, slots=True)
+class Carried:
+    """What a link did with frames, each receiver counted.  `ruled`: dropped by a fault's rule.  `busy`: share
+    of the time in which a Wi-Fi link's air was taken.
+    """
+
+    link: str
+    arrived: int
+    lost: int
+    full: int
+    ruled: int
+    busy: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Judged:
     """A fault that was asked for, the causes that are right, and those found at its flows."""
 
@@ -46,6 +60,7 @@ class Rehearsed:
     observed: Observed
     forecast: Forecast
     counted: tuple[Counted, ...]
+    carried: tuple[Carried, ...]
     judged: tuple[Judged, ...]
 
 
@@ -60,6 +75,17 @@ def _counted(site: Site, counts: Mapping[str, Counts]) -> Iterator[Counted]:
         sent = counts.get(flow.writer, nothing)["sent"].get(flow.wire_topic, 0)
         received = counts.get(flow.reader, nothing)["received"].get(flow.wire_topic, 0)
         yield Counted(flow.flow, sent, received)
+
+
+def carried(site: Site, tallies: Mapping[str, Mapping[str, float]], ran_s: float) -> tuple[Carried, ...]:
+    """Per declared link.  tallies: see `Rehearsal.links`."""
+    return tuple(_carried(link, tallies[link.name], ran_s) for link in site.links if link.name in tallies)
+
+
+def _carried(link: Link, tally: Mapping[str, float], ran_s: float) -> Carried:
+    arrived, lost, full, ruled = (int(tally[kind]) for kind in ("arrived", "lost", "full", "ruled"))
+    air = link.kind is LinkKind.WIFI and ran_s > 0
+    return Carried(link.name, arrived, lost, full, ruled, tally["busy_s"] / ran_s if air else None)
 
 
 def judged(faults: Iterable[Fault], observed: Observed) -> tuple[Judged, ...]:

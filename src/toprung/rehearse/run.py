@@ -72,13 +72,16 @@ class Rehearsal:
         self.tools = tools
         self.machines: dict[str, Machine] = {}
         self.peers: list[Peer] = []
-        self.links: dict[str, dict[str, float]] = {}  # what each link counted, at the end
+        self.links: dict[str, dict[str, float]] = {}  # what each link counted (`Tally`), at the end
+        self.ran_s = 0.0  # how long participants ran, at the end
         self.over = threading.Event()
         self._wanted = folder
         self._counts: dict[str, Counts] | None = None
         self._captures: dict[str, Path] = {}
         self._failure: BaseException | None = None
         self._lock = threading.Lock()
+        self._conductor: threading.Thread | None = None
+        self._idle = threading.Event()  # nothing more will be started
         self._let_go = threading.Event()
 
     # -- while it runs --------------------------------------------------------------------------------
@@ -152,7 +155,7 @@ class Rehearsal:
         held.callback(self._close_ether)
         for name, spec in plan.machines.items():
             configure(self.machines[name], spec, {i for link in links for m, i in link.joins if m == name})
-        held.callback(self._let_go.set)
+        held.callback(self._release)
         held.callback(self._stop_peers)
         held.callback(self.slower.close)
         for server in plan.servers:
@@ -162,7 +165,6 @@ class Rehearsal:
         if plan.capture_after_s is None:
             self._record()
         held.callback(self._stop_recording)
-        held.callback(self.over.set)
         self._conduct()
 
     def _conduct(self) -> None:
@@ -174,13 +176,21 @@ class Rehearsal:
         self._conductor = threading.Thread(target=self._perform, args=(begun,), name="conductor", daemon=True)
         self._begun = time.monotonic()
         self._conductor.start()
+        self._held.callback(self._idle.wait)
+        self._held.callback(self.over.set)
         begun.wait()
+
+    def _release(self) -> None:
+        self._let_go.set()
+        if self._conductor is not None:
+            self._conductor.join()
 
     def _close_ether(self) -> None:
         self.ether.close()
         self.links = self.ether.tally
 
     def _stop_peers(self) -> None:
+        self.ran_s = self.elapsed_s if self._conductor else 0.0
         stop_peers(self.running())
         self._counts = merged(self.running())
 
@@ -215,6 +225,7 @@ class Rehearsal:
             self._failure = failure
             self.over.set()
         begun.set()
+        self._idle.set()
         self._let_go.wait()
 
     def _schedule(self) -> Iterable[tuple[float, partial[None]]]:
