@@ -8,6 +8,8 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import socket
+
     from toprung.cli.inputs import Inputs
     from toprung.web.bench import Bench
 
@@ -86,29 +88,37 @@ def _put(bench: Bench, inputs: Inputs) -> None:
 
 def _serve(bench: Bench, words: argparse.Namespace) -> int:
     import json
-    import socket
 
-    from toprung.errors import UsageError
     from toprung.web.guard import guard_of
     from toprung.web.serving import PageServer
 
     guard = guard_of(words.host)
-    listening = socket.socket(socket.AF_INET6 if ":" in words.host else socket.AF_INET)
-    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listening.bind((words.host, words.port))
-    except (OSError, OverflowError) as error:
-        raise UsageError(
-            f"the page cannot listen there ({error})",
-            f"{words.host}:{words.port}",
-            "another --port may be free",
-        ) from None
+    listening = _listening(words.host, words.port)
     host = f"[{words.host}]" if ":" in words.host else words.host
     token = f"?token={guard.token}" if guard.token else ""
     address = f"http://{host}:{listening.getsockname()[1]}/{token}"
     said = json.dumps({"toprung": 1, "address": address}) if words.json else f"The page is at {address}"
     sys.stdout.write(said + "\n" + ("" if words.json else "Ctrl-C ends it.\n"))
     sys.stdout.flush()
-    with suppress(KeyboardInterrupt):
+    with listening, suppress(KeyboardInterrupt):
         PageServer(bench, guard).serve_on(listening)
     return 0
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    """A bound socket.  Raises UsageError where it cannot be had."""
+    import socket
+
+    from toprung.errors import UsageError
+
+    listening = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((host, port))
+        listening.listen()  # from here on nobody is refused, only kept waiting
+    except (OSError, OverflowError) as error:
+        listening.close()
+        raise UsageError(
+            f"the page cannot listen there ({error})", f"{host}:{port}", "another --port may be free"
+        ) from None
+    return listening
