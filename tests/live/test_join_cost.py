@@ -1,17 +1,10 @@
-"""What a late comer costs, worked out for small sites; and the question before it joins."""
+"""What a late comer costs, worked out for small sites."""
 
 from __future__ import annotations
 
-import io
-import sys
-
 import pytest
 
-from toprung.cli import join_question
-from toprung.cli.join_question import agreed_peers
-from toprung.errors import UsageError
-from toprung.live.join_cost import cost_lines, cost_of, peers_of
-from toprung.live.probing.sockets import Nic
+from toprung.live.join_cost import cost_lines, cost_of
 from toprung.model.site_file import load_site
 
 SITE = """
@@ -79,58 +72,5 @@ def test_a_budget_that_does_not_do_is_named(budget, says):
 
 
 def test_those_without_multicast_are_looked_for_at_their_addresses():
-    assert peers_of(site()) == ()
     made = site(how=", discovery: {peers: [10.77.1.1]}")
-    assert peers_of(made) == ("10.77.1.2",)
-    assert costs(made, "10.77.1.1/24", peers=peers_of(made))["base"].datagrams_out > 0
-
-
-# the question
-
-
-@pytest.fixture
-def asked(monkeypatch):
-    """Answers to the question, as from a terminal if there is one."""
-    own = (Nic("usb0", "10.77.1.1", 24, 1500), Nic("lo", "127.0.0.1", 8, 65536))
-    monkeypatch.setattr(join_question, "nics", lambda: own)
-
-    def answer(words, terminal=True):
-        stdin = io.StringIO(words)
-        monkeypatch.setattr(stdin, "isatty", lambda: terminal)
-        monkeypatch.setattr(sys, "stdin", stdin)
-
-    return answer
-
-
-def test_within_the_budget_nobody_is_asked(asked, capsys):
-    asked("", terminal=False)
-    assert agreed_peers(site(), ["usb0"], yes=False) == ()
-    assert "base " in capsys.readouterr().err
-
-
-SMALL = "{participants: 2}"
-
-
-def test_beyond_it_only_yes_goes_on(asked, capsys):
-    for answer in ("y\n", "yes\n"):
-        asked(answer)
-        assert agreed_peers(site(budget=SMALL), ["usb0"], yes=False) == ()
-    assert "Join all the same? [y/N]" in capsys.readouterr().err
-    for answer in ("n\n", "\n", ""):
-        asked(answer)
-        with pytest.raises(UsageError, match="not joined"):
-            agreed_peers(site(budget=SMALL), ["usb0"], yes=False)
-
-
-def test_without_a_terminal_it_takes_the_word(asked):
-    asked("y\n", terminal=False)
-    with pytest.raises(UsageError, match="--yes"):
-        agreed_peers(site(budget=SMALL), ["usb0"], yes=False)
-    assert agreed_peers(site(budget=SMALL), ["usb0"], yes=True) == ()
-
-
-def test_without_a_site_the_cost_is_unknown_and_without_an_address_there_is_no_joining(asked, capsys):
-    assert agreed_peers(None, ["usb0"], yes=False) == ()
-    assert "nobody can say what that costs" in capsys.readouterr().err
-    with pytest.raises(UsageError, match="no IPv4 address"):
-        agreed_peers(site(), ["usb1"], yes=False)
+    assert costs(made, "10.77.1.1/24", peers=["10.77.1.2"])["base"].datagrams_out > 0

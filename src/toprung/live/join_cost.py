@@ -91,14 +91,6 @@ def cost_lines(costs: Sequence[Cost]) -> Iterator[str]:
         yield from (f"{c.machine}: {words}" for words in c.over)
 
 
-def peers_of(site: Site) -> tuple[str, ...]:
-    """Where a late comer has to look for those who do not listen to multicast: their machines' addresses."""
-    machines = {
-        p.machine for p in site.participants if p.discovery and p.discovery.mode is DiscoveryMode.PEERS
-    }
-    return tuple(host for m in site.machines if m.name in machines for i in m.interfaces for host in i.hosts)
-
-
 def _exchange(site: Site, starts_s: dict[str, float]) -> tuple[Floats, Floats]:
     """(in, out), each (2, machines, seconds): datagrams and bytes."""
     company = company_of(site, reach_of(site), starts_s=starts_s)
