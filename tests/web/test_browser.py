@@ -144,6 +144,24 @@ def test_a_fault_in_the_file_is_told_while_typing(chromium, own):
     page.close()
 
 
+def test_a_knob_cures_what_overloads_the_bases(chromium, own):
+    """Six carts that look for each other by multicast are too much for the bases; a central server is not."""
+    bench, address = own
+    bench.put_site((EXAMPLE / "fleet.yaml").read_text())
+    page, complaints = opened(chromium, address)
+    page.goto(f"{address}/whatif")
+    assert "discovery-overload" in page.locator("#effects").inner_text()
+    page.get_by_label("discovery of all participants").select_option("central server")
+    cured = page.locator("#effects tr", has_text="cart1/battery driver1 -> panel").locator("td.better")
+    cured.get_by_text("nowhere").wait_for()
+    assert "What would still be wrong" not in page.locator("#effects").inner_text()
+    photograph(page, "whatif")
+    page.get_by_role("button", name="Take this site").click()
+    page.locator("#standing", has_text="42 of 42 flows on their top rung").wait_for()
+    assert complaints.console == []
+    page.close()
+
+
 def test_the_report_prints(chromium, demo, tmp_path: Path):
     page, _ = opened(chromium, demo)
     page.goto(f"{demo}/report/document")
