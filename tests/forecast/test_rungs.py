@@ -31,6 +31,18 @@ def everybody_asks(*servers):
     return [asks(p, server) for p, server in zip((DRIVER, PILOT, PANEL), servers, strict=True)]
 
 
+def budget(what):
+    return "base: {", f"base: {{budget: {{{what}}}, "
+
+
+LOOP = """
+loops:
+  avoid:
+    {{through: [odom, drive], work: {{pilot: 10 ms}}, sense: {{topic: odom, range: 1 m}}, vehicle: cart}}
+vehicles: {{cart: {{top_speed: {top} m/s, braking: 1 m/s^2, margin: 0.1 m, watchdog: 300 ms}}}}
+"""
+
+
 def passing(what):
     return "brain: {", f"brain: {{forwards: [{what}], "
 
@@ -126,6 +138,30 @@ BROKEN = {
         [("from: pilot, to: driver", "exclusive: true, from: [pilot, panel], to: driver"), passing(BOTH)],
         {"drive": "rival-writers"},
     ),
+    "more participants than the base can keep": (
+        [budget("participants: 1")],
+        {"odom": "discovery-overload", "drive": "discovery-overload"},
+    ),
+    "more endpoints than the base can keep": (
+        [budget("endpoints: 3")],
+        {"odom": "discovery-overload", "drive": "discovery-overload"},
+    ),
+    "more messages than the base can take": (
+        [budget("messages: 3 Hz"), ("within: 40 ms", "within: 4 s")],
+        {"odom": "discovery-overload", "drive": "discovery-overload"},
+    ),
+    "older than allowed": (
+        [("qos: {reliability: best_effort}", "within: 3 ms, qos: {reliability: best_effort}")],
+        {"picture": "late"},
+    ),
+    "resends that take too long": (
+        [FAST, ("delay: 0.3 ms, loss: 0 %", "delay: 0.3 ms, loss: 2 %")],
+        {"odom": "late", "drive": "late"},
+    ),
+    "faster than the loop reacts": (
+        [("links:", f"{LOOP.format(top=3)}links:")],
+        {"odom": "loop-too-slow", "drive": "loop-too-slow"},
+    ),
     "source order with Fast DDS": (
         [FAST, odom("destination_order: by_source_timestamp")],
         {"odom": "endpoint-absent"},
@@ -164,6 +200,8 @@ SOUND = {
     ],
     "one server at two addresses": everybody_asks("10.0.1.1:11811", "10.0.1.1:11811", "10.0.2.1:11811"),
     "Fast DDS among itself passes over latency budgets": [FAST, odom("offered: {latency_budget: 20 ms}")],
+    "slower than the loop reacts": [("links:", f"{LOOP.format(top=0.5)}links:")],
+    "budgets that suffice": [budget("participants: 2, endpoints: 5, messages: 200 Hz")],
     "nothing said of discovery and middleware": [(", middleware: cyclone", "")],
 }
 
@@ -184,6 +222,66 @@ def test_the_limit_is_named():
     assert piled.subject == "desk"
     assert "reassembly memory" in piled.says
     assert "1,400 B" in piled.remedies[0]
+
+
+def test_a_full_second_is_no_fault_if_its_queue_empties():
+    edits = [budget("messages: 10 Hz"), ("within: 40 ms", "within: 4 s")]
+    hurts = finding_of(forecast_of(*edits), "odom")
+    assert (hurts.code, hurts.severity) == ("discovery-overload", Severity.HURTS)
+    made = forecast_of(*edits, simulate=True)
+    assert causes(made) == dict.fromkeys(TOPICS)
+    note = next(f for f in made.findings if f.code == "discovery-overload")
+    assert note.severity is Severity.NOTE
+    assert "against a budget of 10" in note.says
+    assert not made.has_findings
+
+
+def test_a_queue_that_grows_stops_the_flow():
+    patient = ("within: 40 ms", "within: 400 s")
+    stopped = finding_of(forecast_of(budget("messages: 0.3 Hz"), patient, simulate=True), "odom")
+    assert (stopped.code, stopped.severity) == ("discovery-overload", Severity.STOPS)
+
+
+def test_a_queue_longer_than_a_lease_hurts():
+    patient = ("within: 40 ms", "within: 400 s")
+    hurts = finding_of(forecast_of(budget("messages: 2 Hz"), patient, simulate=True), "odom")
+    assert (hurts.code, hurts.severity) == ("discovery-overload", Severity.HURTS)
+    assert "leases may lapse" in hurts.effect
+
+
+def test_an_overload_says_what_a_server_would_spare():
+    crowd = "".join(f"  aux{n}: {{machine: brain, middleware: fast}}\n" for n in range(5))
+    made = forecast_of(FAST, ("  pilot:", f"{crowd}  pilot:"), budget("participants: 4"))
+    overload = finding_of(made, "odom")
+    assert overload.subject == "base"
+    assert overload.says == (
+        "base is the limit: 7 participants against a budget of 4; with a central server it would be 3."
+    )
+    assert "3 participants instead of 7" in overload.remedies[0]
+
+
+def test_what_is_late_names_what_takes_most():
+    late = finding_of(forecast_of(*BROKEN["resends that take too long"][0]), "odom")
+    assert late.severity is Severity.HURTS
+    assert "resends" in late.says
+    assert "watchdog" in late.effect
+
+
+def test_a_slow_loop_comes_with_speed_and_caution():
+    slow = finding_of(forecast_of(*BROKEN["faster than the loop reacts"][0]), "odom")
+    assert slow.subject == "avoid"
+    assert "cart drives up to 3 m/s" in slow.says
+    assert "risk assessment" in slow.effect
+
+
+def test_notes_are_no_faults():
+    crowded = forecast_of(("size: 12 kB, rate: 5 Hz", "size: 200 kB, rate: 16 Hz"))
+    assert {f.code for f in crowded.findings} == {"link-full", "unreachable-locator"}
+    assert all(f.severity is Severity.NOTE for f in crowded.findings)
+    assert not crowded.has_findings
+    ports = forecast_of(FAST, ("site: nursery", "site: nursery\ndomain: 150"))
+    taken = next(f for f in ports.findings if f.code == "participant-silent")
+    assert "ip_local_port_range" in taken.says
 
 
 def test_a_fifth_participant_is_beyond_what_fast_dds_tries():

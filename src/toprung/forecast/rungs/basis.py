@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from math import isfinite
+from math import inf, isfinite
 
 from toprung.forecast.discovery import MachineDiscovery, discovery_of
 from toprung.forecast.latencies import latency_of, legs_of
@@ -13,6 +13,7 @@ from toprung.forecast.latency import Latency
 from toprung.forecast.loops import LoopForecast, loops_of
 from toprung.forecast.matching import matcher
 from toprung.forecast.ports import Ports, ports_of
+from toprung.forecast.profile import profile_of
 from toprung.forecast.reach import DEFAULT_MTU_BYTES, Reach, Route
 from toprung.forecast.simulation import MachineRun, Simulated
 from toprung.forecast.traffic import Traffic, traffic_of
@@ -89,6 +90,11 @@ class Basis:
     def discovery(self) -> dict[str, MachineDiscovery]:
         """What discovery costs every machine."""
         return {d.machine: d for d in discovery_of(self.site, self.reach)}
+
+    @cached_property
+    def lease_s(self) -> float:
+        """The shortest lease of any participant, as its library announces it by default."""
+        return min((profile_of(p.middleware).rules.lease_s for p in self.site.participants), default=inf)
 
     @cached_property
     def runs(self) -> dict[str, MachineRun]:

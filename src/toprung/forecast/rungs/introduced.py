@@ -1,7 +1,8 @@
 """Rung `introduced`: can both machines take the discovery that comes upon them?
 
 What does not fit into a machine's memory (participants, endpoints) is never introduced.  A second that is
-fuller than its budget of messages only makes a queue: the simulation tells whether that empties in time.
+fuller than its budget of messages only makes a queue: the simulation tells whether that empties, and
+whether sooner than a lease runs out.
 """
 
 from __future__ import annotations
@@ -41,6 +42,8 @@ def overload(basis: Basis, machine: str) -> Finding | None:
     if run is None:
         return _finding(basis, load, f"{load.says}.", _late(machine), Severity.HURTS)
     queue = f"Its queue is {run.backlog_s:.1f} s long at most, and empties."
+    if run.backlog_s > basis.lease_s:
+        return _finding(basis, load, f"{load.says}. {queue}", _late(machine), Severity.HURTS)
     effect = f"Introductions with {machine} come late: the last 5 % after {_seconds(run.introduced_p95_s)}."
     return _finding(basis, load, f"{load.says}. {queue}", effect, Severity.NOTE)
 
