@@ -30,6 +30,13 @@ def test_a_busy_link_adds_its_queue():
     assert found.limit.says == "queue at cable"
 
 
+def test_that_everybody_sends_at_once_is_rarer_than_rare():
+    """Ten streams of 3 ms at rho 0.1: x = 3.615 solves 0.1 (exp(x) - 1) = x; 3 ms ln(10^4) / x."""
+    many = Crossing("air", 0.003, busy=0.1, moment_s=0.0003, greatest_s=0.003, burst_s=0.027)
+    assert latency([many]).worst_s == pytest.approx(0.003 + 0.003 * log(1e4) / 3.615, rel=1e-3)
+    assert latency([replace(many, burst_s=0.003)]).worst_s == pytest.approx(0.006)
+
+
 def test_a_full_link_has_no_bound():
     found = latency([replace(CABLE, busy=1.02)])
     assert (found.typical_s, found.worst_s) == (inf, inf)
@@ -86,17 +93,7 @@ def test_within_a_machine_nothing_is_crossed():
 
 small = st.floats(0, 0.1)
 crossings = st.builds(
-    Crossing,
-    st.just("air"),
-    small,
-    st.floats(0, 0.99),
-    small,
-    small,
-    small,
-    small,
-    small,
-    st.just(0.0),
-    small,
+    Crossing, st.just("air"), small, st.floats(0, 0.99), *(small for _ in range(6)), st.just(0.0), small
 )
 repairs = st.builds(
     lambda loss, quick, slower, kept: Repair(loss, quick, quick + slower, kept),
@@ -120,6 +117,7 @@ def test_a_better_link_never_raises_latency(ways, repair, data):
                     "serial_s",
                     "busy",
                     "moment_s",
+                    "greatest_s",
                     "burst_s",
                     "sharing_s",
                     "retry_s",

@@ -1,6 +1,6 @@
 """Queues: Kleinrock (1975), service time 1; and response times under fixed priority."""
 
-from math import inf
+from math import exp, factorial, inf
 
 import pytest
 from hypothesis import given
@@ -14,6 +14,7 @@ from toprung.forecast.queues import (
     markov_quantile,
     markov_wait,
     mixed_wait,
+    rare_wait,
     usual_wait,
 )
 from toprung.forecast.response import Task, any_order, busy_window, non_preemptive, preemptive
@@ -55,6 +56,25 @@ def test_the_median_wait():
     """M/M/1, Kleinrock: P(W > t) = rho exp(-(mu - lambda) t) is a half at ln(2 rho) / (mu - lambda)."""
     assert usual_wait(0.8, 2 * 0.8) == pytest.approx(0.4700036 / 0.2)
     assert usual_wait(0.5, 2 * 0.5) == usual_wait(0.2, 5) == 0
+
+
+def waits_longer(busy, time):
+    """P(W > t) of M/D/1 with service time 1 (Erlang 1909)."""
+    terms = ((busy * (k - time), k) for k in range(int(time) + 1))
+    return 1 - (1 - busy) * sum(x**k / factorial(k) * exp(-x) for x, k in terms)
+
+
+@pytest.mark.parametrize("busy", [0.1, 0.3, 0.5, 0.7])
+@pytest.mark.parametrize("rare", [0.1, 0.01, 0.001])
+def test_the_rare_wait_is_a_bound_and_no_wild_one(busy, rare):
+    """Against the exact tail of a fixed service: rarer than asked for, and not by a hundred times."""
+    chance = waits_longer(busy, rare_wait(busy, 1.0, rare))
+    assert rare / 100 <= chance <= rare
+
+
+@given(st.floats(0, 0.99), st.floats(0, 1), st.floats(0, 2))
+def test_less_to_do_never_waits_longer(busy, share, greatest):
+    assert rare_wait(busy * share, greatest, 1e-4) <= rare_wait(busy, greatest, 1e-4) + 1e-12
 
 
 def test_a_server_that_takes_whom_it_likes():

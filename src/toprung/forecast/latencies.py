@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from math import inf
 
 from toprung.forecast import streams
-from toprung.forecast.airtime import cell_of
+from toprung.forecast.airtime import access_us, cell_of, waits_us
 from toprung.forecast.chain import Span, pace
 from toprung.forecast.fragments import rounds_for
 from toprung.forecast.latency import AT_HOME, RARE, Crossing, Handling, Latency, Repair, latency
@@ -63,13 +63,17 @@ class _Queue:
 
     busy: float = 0.0
     moment_s: float = 0.0  # by whole samples
-    frames_s: float = 0.0  # by single packets
+    turns_s: float = 0.0  # by what goes at one turn
+    greatest_s: float = 0.0  # sample
+    greatest_turn_s: float = 0.0
     parcels: dict[tuple[str, str, Kind, int], float] = field(default_factory=dict)
 
-    def add(self, one: Sent, time_s: float) -> None:
+    def add(self, one: Sent, time_s: float, turns: float) -> None:
         self.busy += one.parcel.rate_hz * time_s
         self.moment_s += one.parcel.rate_hz * time_s * time_s
-        self.frames_s += one.parcel.rate_hz * time_s * time_s / max(1, len(one.packets))
+        self.turns_s += one.parcel.rate_hz * time_s * time_s / turns
+        self.greatest_s = max(self.greatest_s, time_s)
+        self.greatest_turn_s = max(self.greatest_turn_s, time_s / turns)
         if one.parcel.kind is not Kind.REPEAT:  # repeats are no habit: each flow counts its own
             key = one.topic, one.writer, one.parcel.kind, id(one.parcel.copy)
             self.parcels[key] = max(time_s, self.parcels.get(key, 0.0))
@@ -110,6 +114,7 @@ class _Medium:
                 0.0 if at else own_s,
                 queue.busy,
                 queue.moment_s,
+                queue.greatest_s,
                 max(0.0, queue.burst_s - own_s),
                 fixed_s=0.0 if at else fixed_s,
             )
@@ -126,23 +131,24 @@ class _Medium:
     def _in_the_air(self, sample: Sent, own_s: float, fixed_s: float) -> Crossing:
         everybody = self.queues.get(None) or _Queue()
         station = self.queues.get((sample.crossing.sender, True)) or _Queue()
-        frame_s = own_s / max(1, len(sample.packets))
+        turn_s = own_s / _turns(self.link, sample)
         others = max(0.0, everybody.busy - station.busy)
         rest = max(0.0, everybody.busy - sample.parcel.rate_hz * own_s)
         return Crossing(
             self.link.name,
             own_s,
             everybody.busy,
-            station.moment_s + max(0.0, everybody.frames_s - station.frames_s),
+            station.moment_s + max(0.0, everybody.turns_s - station.turns_s),
+            max(station.greatest_s, everybody.greatest_turn_s),
             blind_wait(own_s, max(0.0, everybody.burst_s - own_s), rest),
-            inf if others >= 1 else (own_s - frame_s) * others / (1 - others),
-            self._retry_s(frame_s),
+            inf if others >= 1 else (own_s - turn_s) * others / (1 - others),
+            self._retry_s(turn_s),
             fixed_s,
             0.0,
             self.hold_worst_s if sample.crossing.many else 0.0,
         )
 
-    def _retry_s(self, frame_s: float) -> float:
+    def _retry_s(self, turn_s: float) -> float:
         """Tries again after collisions, each with its longer backoff (IEEE 802.11-2020, 10.3.3)."""
         cell = cell_of(self.link)
         if cell is None or self.collision <= 0:
@@ -153,7 +159,7 @@ class _Medium:
         timing = cell.timing
         windows = (min((timing.cw_min + 1) << n, timing.cw_max + 1) - 1 for n in range(1, tries))
         slots = sum(windows) / 2
-        return (tries - 1) * frame_s + slots * timing.slot_us * 1e-6
+        return (tries - 1) * turn_s + slots * timing.slot_us * 1e-6
 
 
 def _medium(found: LinkTraffic) -> _Medium:
@@ -163,10 +169,18 @@ def _medium(found: LinkTraffic) -> _Medium:
         for one in found.sent:
             time_s = taken(one)
             for end in _ends_of(found.link, one.crossing):
-                queues[end].add(one, time_s)
+                queues[end].add(one, time_s, _turns(found.link, one))
         if found.link.kind is LinkKind.WIFI and found.busy is not None:
             queues[None].busy = found.busy  # with beacons and collisions
     return _Medium(found.link, taken, queues, found.collision or 0.0, found.hold_s[1])
+
+
+def _turns(link: Link, one: Sent) -> float:
+    """In how many transmissions a parcel goes: aggregated where the standard has it."""
+    cell = cell_of(link)
+    if cell is None or one.crossing.many:
+        return float(max(1, len(one.packets)))
+    return max(1.0, waits_us(cell, one.packets) / access_us(cell))
 
 
 def _ends_of(link: Link, crossing: streams.Crossing) -> Iterator[End]:
@@ -225,7 +239,7 @@ class _Latencies:
         noticed, at_worst = self._noticed(declared)
         reader = profile_of(self._participants[declared.reader].middleware).data
         way_s = sum(c.serial_s + 2 * c.fixed_s for c in crossings) + reader.answer_delay_s
-        queued_s = 2 * sum(c.burst_s + c.retry_s for c in crossings)
+        queued_s = 2 * sum(c.queued_s + c.retry_s for c in crossings)
         offered = declared.offered
         kept: float = offered.qos.history_depth if "history" in offered.policies else KEPT_SAMPLES
         if offered.qos.history is History.KEEP_ALL and "history" in offered.policies:

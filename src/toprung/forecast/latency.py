@@ -1,9 +1,9 @@
 """How old a sample is when its reader gets it: crossings, queues, resends, and a slow reader.
 
 Best: nothing else is on the way.  Typical: what half of the samples do not exceed, so that it stands
-beside an observed median.  Worst: the deterministic bound of the queues (network calculus), and for chance
-(loss, collisions) what fewer than `RARE` of the samples exceed.  A library's own handling, some tens of
-microseconds on each side, is not counted.
+beside an observed median.  Worst: what fewer than `RARE` of the samples exceed by chance (loss, collisions,
+others that send at the same time), and no more than the queues can hold (network calculus).  A library's own
+handling, some tens of microseconds on each side, is not counted.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import floor, inf
 
 from toprung.forecast.fragments import rounds_for
-from toprung.forecast.queues import greatest_wait, usual_wait
+from toprung.forecast.queues import greatest_wait, rare_wait, usual_wait
 from toprung.forecast.result import Term
 
 RARE = 1e-4  # of the samples may be older than the worst
@@ -25,19 +25,26 @@ class Crossing:
     """What one sample meets on one link.
 
     `moment_s` is the sum of rate times squared time over all that the sample may have to wait for,
-    `burst_s` what may stand in the queue before it at once, at worst.
+    `greatest_s` the longest of these, `burst_s` what may stand in the queue before it at once, at worst.
     """
 
     link: str
     serial_s: float  # the sample itself, all its packets; on air to and from the access point
     busy: float = 0.0  # share of the time that the link is taken
     moment_s: float = 0.0
+    greatest_s: float = inf
     burst_s: float = 0.0
     sharing_s: float = 0.0  # usually taken by others between its packets
     retry_s: float = 0.0  # rarely exceeded: tries again after collisions
     fixed_s: float = 0.0  # propagation
     hold_mean_s: float = 0.0  # multicast kept for the stations' next beacon
     hold_worst_s: float = 0.0
+
+    @property
+    def queued_s(self) -> float:
+        """The worst wait in the queue."""
+        by_chance = rare_wait(self.busy, self.greatest_s, RARE) + self.sharing_s
+        return min(greatest_wait(self.burst_s, self.busy), by_chance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,13 +116,13 @@ def latency(
         sum(t.worst_s for t in steps),
         loss if repair is None else _given_up(repair),
         kept,
-        sum(c.serial_s + c.fixed_s + c.retry_s + greatest_wait(c.burst_s, c.busy) for c in crossings),
+        sum(c.serial_s + c.fixed_s + c.retry_s + c.queued_s for c in crossings),
     )
 
 
 def _on_link(c: Crossing) -> Iterator[Term]:
     yield Term(f"across {c.link}", c.serial_s + c.fixed_s, c.serial_s + c.fixed_s + c.retry_s)
-    worst = greatest_wait(c.burst_s, c.busy)
+    worst = c.queued_s
     yield Term(f"queue at {c.link}", min(usual_wait(c.busy, c.moment_s) + c.sharing_s, worst), worst)
     yield Term(f"held for a beacon of {c.link}", c.hold_mean_s, c.hold_worst_s)
 

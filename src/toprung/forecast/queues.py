@@ -7,7 +7,8 @@ and above.
 
 from __future__ import annotations
 
-from math import inf, log
+from functools import lru_cache
+from math import expm1, inf, log
 
 
 def markov_wait(busy: float, service_s: float) -> float:
@@ -32,6 +33,29 @@ def usual_wait(busy: float, moment_s: float) -> float:
     if busy >= 1:
         return inf
     return 0.0 if busy <= 0.5 else mixed_wait(busy, moment_s) * log(2 * busy) / busy
+
+
+def rare_wait(busy: float, greatest_s: float, rare: float) -> float:
+    """A wait that no more than this share of random arrivals exceed: P(W > t) <= exp(-theta t).
+
+    Kingman's martingale inequality (J. Appl. Prob. 1, 1964) for M/G/1: lambda (E[exp(theta S)] - 1) = theta,
+    here with no service longer than `greatest_s`, so that rho (exp(x) - 1) <= x with x = theta greatest_s.
+    """
+    if busy >= 1:
+        return inf
+    return 0.0 if busy <= 0 or greatest_s <= 0 else -log(rare) * greatest_s / _decay(max(busy, 1e-12))
+
+
+@lru_cache(maxsize=4096)
+def _decay(busy: float) -> float:
+    """The positive root of rho (exp(x) - 1) = x, by bisection."""
+    low, high = 0.0, 1.0
+    while busy * expm1(high) < high:
+        low, high = high, 2 * high
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if busy * expm1(middle) < middle else (low, middle)
+    return high
 
 
 def markov_quantile(busy: float, service_s: float, share: float) -> float:
