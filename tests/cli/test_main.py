@@ -8,7 +8,7 @@ import time
 import pytest
 
 from toprung.cli import main as top
-from toprung.cli.progress import Progress
+from toprung.cli.progress import Progress, Waiting
 
 HEAVY = ("numpy", "scipy", "pydantic", "yaml", "zstandard", "json")
 
@@ -81,3 +81,18 @@ def test_progress_elsewhere_is_a_line_every_ten_seconds():
         progress(done)
     progress.clear()
     assert stream.getvalue() == "reading pipe: 2 MB\nreading pipe: 4 MB\n"
+
+
+def test_work_that_takes_long_shows_its_time_and_takes_it_away():
+    stream, now = Terminal(), [0.0]
+
+    def clock():
+        now[0] += 0.6
+        return now[0]
+
+    with Waiting("forecasting site.yaml", stream, clock) as waiting:
+        while not waiting.shown:
+            time.sleep(0.01)
+    shown = stream.getvalue()
+    assert "\rforecasting site.yaml: " in shown
+    assert shown.endswith("\r\x1b[K")

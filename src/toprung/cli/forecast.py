@@ -73,10 +73,12 @@ def run(words: argparse.Namespace) -> int:
 
 def _forecast(path: str, words: argparse.Namespace) -> Forecast:
     from toprung.cli.inputs import read_site
+    from toprung.cli.progress import Waiting
     from toprung.forecast.forecast import forecast
 
-    seeds = tuple(range(1, words.seeds + 1))
-    return forecast(read_site(path), simulate=not words.no_simulation, seeds=seeds)
+    site, seeds = read_site(path), tuple(range(1, words.seeds + 1))
+    with Waiting(f"forecasting {_name(path)}"):
+        return forecast(site, simulate=not words.no_simulation, seeds=seeds)
 
 
 def _read(path: str) -> Told:

@@ -6,6 +6,7 @@ Where stderr is no terminal, a line every ten seconds.
 from __future__ import annotations
 
 import sys
+import threading
 import time
 from collections.abc import Callable
 from typing import TextIO
@@ -64,14 +65,26 @@ class Progress(Line):
         self.show(line)
 
 
-class Rounds(Line):
-    """Call it with the number of rounds done and to do."""
+class Waiting(Line):
+    """For work that does not tell how far it is: `with Waiting("forecasting site.yaml"):` shows the time."""
 
     def __init__(
         self, label: str, stream: TextIO | None = None, clock: Callable[[], float] = time.monotonic
     ) -> None:
         super().__init__(stream, clock)
         self.label = label
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
 
-    def __call__(self, done: int, total: int) -> None:
-        self.show(f"{self.label}: {done} of {total}")
+    def __enter__(self) -> Waiting:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *failure: object) -> None:
+        self._over.set()
+        self._thread.join()
+        self.clear()
+
+    def _watch(self) -> None:
+        while not self._over.wait(ON_TERMINAL_S):
+            self.show(f"{self.label}: {self.clock() - self.start:.0f} s")

@@ -23,7 +23,6 @@ from toprung.model.ladder import RUNGS, Ladder, Rung
 from toprung.model.site import Site
 from toprung.model.verdict import Findings, Verdict, climb
 
-Progress = Callable[[int, int], None]  # runs of the simulation that are done, and all of them
 SEEDS = simulation.SEEDS
 JUDGES: dict[Rung, Callable[[Basis, Case], Verdict]] = {
     Rung.PATH: judge_path,
@@ -35,9 +34,7 @@ JUDGES: dict[Rung, Callable[[Basis, Case], Verdict]] = {
 }
 
 
-def forecast(
-    site: Site, *, simulate: bool = True, seeds: Sequence[int] = SEEDS, progress: Progress | None = None
-) -> Forecast:
+def forecast(site: Site, *, simulate: bool = True, seeds: Sequence[int] = SEEDS) -> Forecast:
     """What to expect of the site before power-on.
 
     simulate: also run its discovery, once for each seed, for the time until everybody is introduced and for
