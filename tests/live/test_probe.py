@@ -16,6 +16,7 @@ WHY = missing()
 pytestmark = pytest.mark.skipif(bool(WHY), reason=f"LIVE TESTS DO NOT RUN: {WHY}")
 UNMET = 50  # samples at 20 Hz until two libraries have met
 HERE = Path(__file__).resolve().parent
+RELAY = HERE / "relay.py"
 NEAR, FAR = "10.77.1.1", "10.77.1.2"
 
 
@@ -327,3 +328,41 @@ def test_running_participants_are_not_disturbed(lab, pair, tools):
     cyclone, fast = (peer.counts() for peer in lab.peers)
     assert fast["received"]["cyclone"] >= cyclone["sent"]["cyclone"] - UNMET
     assert cyclone["received"]["fast"] >= fast["sent"]["fast"] - UNMET
+
+
+def relayed(lab, mode, *words, same_subnet=True):
+    """brain - relay - base: frames pass through a process."""
+    brain, hub, base = (lab.machine(name) for name in ("brain", "hub", "base"))
+    far = f"{FAR}/24" if same_subnet else "10.77.5.2/24"
+    lab.cable(brain, "usb0", f"{NEAR}/24", hub, "in0", "10.77.1.9/24")
+    lab.cable(hub, "out0", "10.77.5.9/24", base, "usb0", far)
+    for machine in (brain, base, hub):
+        for interface in machine.addresses:
+            machine.run(sys.executable, str(RELAY), "checksums", interface)
+    lab.others.append(lab.start(hub, sys.executable, str(RELAY), mode, "in0", "out0", *words))
+    return brain, hub, base
+
+
+def test_a_slow_way_is_no_blocked_one(lab):
+    brain, hub, base = relayed(lab, "relay", "140", "0")
+    hub.run("sysctl", "-qw", "net.ipv4.conf.all.arp_ignore=8")
+    with serving(lab, base):
+        status, results, faults = probed(lab, brain, FAR, "--packets", "400")
+    assert (status, faults) == (0, [])
+    for way in results.ways:
+        assert all(c.arrived == 5 for c in way.ports)
+        assert way.train.delay.p50 == pytest.approx(0.14, abs=0.03)
+        assert way.unfragmented.passed_bytes == 1472
+    assert results.round_trip.least == pytest.approx(0.28, abs=0.03)
+    assert abs(results.clock.offset_s) <= results.clock.error_s
+
+
+def test_multicast_through_a_router_has_hops_enough(lab):
+    brain, hub, base = relayed(lab, "route", same_subnet=False)
+    hub.run("sysctl", "-qw", "net.ipv4.ip_forward=1")
+    brain.run("ip", "route", "add", "default", "via", "10.77.1.9")
+    base.run("ip", "route", "add", "default", "via", "10.77.5.9")
+    with serving(lab, base):
+        status, results, faults = probed(lab, brain, "10.77.5.2", "--packets", "100")
+    assert (status, faults) == (0, [])
+    assert all(c.arrived == 5 for way in results.ways for c in way.ports)

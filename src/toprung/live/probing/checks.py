@@ -86,8 +86,8 @@ class _Tried:
             prober.ping(ping, door, LEAST_ASKING_BYTES)
             prober.wait(time.monotonic() + SPACING_S)
         prober.wait(time.monotonic() + PATIENCE_S, lambda: len(prober.came[stream]) == TRIES)
-        back = sum(came.door is home for came in prober.came[stream])
         report = prober.report(stream)
+        back = sum(came.door is home for came in prober.came[stream])
         if report is None:
             return cls(back or None, back, back)
         return cls(report.received, report.answered, back)
@@ -160,6 +160,8 @@ def _passes_there(prober: Prober, path: Path, size: int, whole: bool, tries: int
     if prober.wait(time.monotonic() + SIZE_PATIENCE_S, lambda: bool(prober.came[stream])):
         return True
     report = prober.report(stream)
+    if prober.came[stream]:
+        return True
     return report.received > 0 if report is not None else None
 
 
@@ -175,6 +177,8 @@ def _passes_back(prober: Prober, path: Path, size: int, whole: bool, tries: int)
     if prober.wait(time.monotonic() + SIZE_PATIENCE_S, lambda: bool(prober.came[stream])):
         return True
     report = prober.report(stream)
+    if prober.came[stream]:
+        return True
     return False if report is not None and report.received else None
 
 

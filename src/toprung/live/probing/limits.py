@@ -20,7 +20,7 @@ class Limits:
     idle_s: float = 600.0  # without any session: the server ends
     total_s: float = 3600.0
     sessions: int = 4  # at a time
-    nonces: int = 256  # sessions in all
+    nonces: int = 4096  # sessions in all: so many greetings are remembered, that none is taken twice
 
 
 @dataclass(slots=True)

@@ -92,7 +92,7 @@ class Prober:
         self.doors = doors
         self.receiver = Receiver()
         self.out = sending_socket()
-        multicast_from(self.out, target.nic.address)
+        multicast_from(self.out, target.nic, target.host)
         self.waiting = selectors.DefaultSelector()
         self.waiting.register(self.out, selectors.EVENT_READ, None)
         for door, opened in doors.items():

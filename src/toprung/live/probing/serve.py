@@ -150,7 +150,7 @@ class Server:
             nic = self._nic(answer.host)
             if nic is None:
                 return
-            multicast_from(sender, nic.address)
+            multicast_from(sender, nic, answer.host)
             target = (GROUP, answer.port)
         try:
             sender.sendto(answer.octets, target)
@@ -164,7 +164,7 @@ class Server:
         set_whole(sender, False)
         for nic in self.own:
             with suppress(OSError):
-                multicast_from(sender, nic.address)
+                multicast_from(sender, nic, nic.address)
                 sender.sendto(octets, (GROUP, self.doors[Door.DISCOVERY_GROUP].port))
         for host in self.order.towards:
             for index in range(TRIED_INDICES):

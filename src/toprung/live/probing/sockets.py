@@ -12,7 +12,7 @@ import socket
 import time
 from contextlib import suppress
 from dataclasses import dataclass
-from ipaddress import IPv4Address
+from ipaddress import IPv4Address, IPv4Interface
 from struct import Struct
 
 from toprung.live.probing.responder import Door
@@ -26,6 +26,7 @@ KINDS = {
     Door.DISCOVERY_GROUP: PortKind.DISCOVERY_MULTICAST,
     Door.USER_GROUP: PortKind.USER_MULTICAST,
 }
+ROUTED_HOPS = 32
 BUFFER_BYTES = 4 << 20
 SAME_CLOCK_NS = 2_000_000  # the kernel's stamps within so much of the program's clock are the same clock's
 
@@ -56,6 +57,10 @@ class Nic:
     address: str
     prefix_length: int
     mtu_bytes: int
+
+    def shares(self, host: str) -> bool:
+        """Whether the host is in its subnet."""
+        return IPv4Address(host) in IPv4Interface(f"{self.address}/{self.prefix_length}").network
 
 
 def nics() -> tuple[Nic, ...]:
@@ -174,10 +179,11 @@ def set_whole(to: socket.socket, whole: bool) -> None:
     to.setsockopt(socket.IPPROTO_IP, IP_MTU_DISCOVER, PMTUDISC_PROBE if whole else PMTUDISC_OMIT)
 
 
-def multicast_from(to: socket.socket, address: str) -> None:
-    """Multicast leaves by the interface of this address, with the single hop that middleware uses."""
-    to.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(address))
-    to.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 1)
+def multicast_from(to: socket.socket, nic: Nic, host: str) -> None:
+    """Multicast leaves by this interface; with more than one hop only if the host is behind a router."""
+    to.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(nic.address))
+    hops = 1 if nic.shares(host) else ROUTED_HOPS
+    to.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, hops)
 
 
 def _plain_socket() -> socket.socket:
