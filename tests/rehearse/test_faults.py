@@ -344,6 +344,13 @@ def test_each_mismatch_is_one_by_the_standards_rule(policy):
     assert conflicts(qos(requested), qos(offered)) == () or policy in ("ownership", "representation")
 
 
+def test_sizes_are_whole_numbers():
+    """A peer fills its samples with so many characters."""
+    plan, _ = applied("resend-storm:cart1/picture,size=20kB")
+    (writer,) = plan.peers["eye"].writers
+    assert (writer.size, type(writer.size)) == (20_000, int)
+
+
 def test_lapse_times_are_the_faults():
     plan, _ = applied("lapsing:driver,lease=1s,stopped=3s,running=1s@2")
     assert plan.peers["driver"].lease == 1.0

@@ -51,11 +51,14 @@ def _gaps(pair: Pair, way: Passage) -> list[Crossing]:
 
 
 def _quiet(pair: Pair, way: Passage, lasting_s: float) -> bool:
-    """Whether that direction paused as long: its own losses, or the distances between its samples."""
+    """Whether that direction paused as long: its own losses, or the distances between its samples, or from
+    the last of them to the end.
+    """
     scene = pair.scene
     into, hosts = scene.views_at(way.receiver), scene.hosts(way.receiver)
+    everybody = range(len(scene.picture.participants))
     pauses = [
-        s.between.most
+        max(s.between.most, ((scene.last_sign_ns(everybody, s.view) or 0) - s.tally.last.time_ns) / 1e9)
         for s in scene.samples_from(scene.population(way.sender))
         if s.view in into and s.destination in hosts and s.between and s.rate_hz
     ]
@@ -71,7 +74,7 @@ def _vanished(pair: Pair, way: Passage) -> Verdict | None:
     far = scene.population(way.sender)
     for view in scene.views_at(way.receiver):
         last = scene.last_sign_ns(far, view)
-        now = scene.last_sign_ns(scene.population(way.receiver), view)
+        now = _last_sign_ns(scene, way.receiver, view)
         if last is None or now is None or (now - last) / 1e9 < SILENCE_S:
             continue
         if not _was_talkative(scene, far, view, last, now):
@@ -86,6 +89,13 @@ def _vanished(pair: Pair, way: Passage) -> Verdict | None:
         says = f"the last datagram of {way.sender}, of all its participants together"
         return _down_verdict(pair, (now - last) / 1e9, (scene.evidence(mark, says),))
     return None
+
+
+def _last_sign_ns(scene: Scene, machine: str, view: int) -> int | None:
+    """When a machine last gave a sign in one view: its programs, or its kernel on their behalf."""
+    hosts = scene.hosts(machine)
+    signs = [n.tally.last.time_ns for n in scene.picture.notices if n.view == view and n.source in hosts]
+    return max([*signs, scene.last_sign_ns(scene.population(machine), view) or 0]) or None
 
 
 def _was_talkative(scene: Scene, far: frozenset[int], view: int, last_ns: int, now_ns: int) -> bool:

@@ -107,11 +107,15 @@ def quantity(dimension: units.Dimension, per: float = 1.0) -> Read:
     return lambda text: units.number_of(text, dimension) / per
 
 
+def octets(text: str) -> int:
+    """A size in bytes."""
+    return int(units.number_of(text, units.SIZE))
+
+
 seconds = quantity(units.TIME, 1e9)
 share = quantity(units.SHARE)
 hertz = quantity(units.RATE)
 bits = quantity(units.BIT_RATE)
-octets = quantity(units.SIZE)
 
 
 def signed_seconds(text: str) -> float:

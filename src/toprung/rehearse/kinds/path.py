@@ -259,7 +259,7 @@ KINDS = (
         Subject.ON_LINK,
         "packets above a size vanish, fragmented or not",
         ("mtu-hole",),
-        lambda plan, ask: put(plan, ask, Rule(above_bytes=int(ask.values["above"]))),
+        lambda plan, ask: put(plan, ask, Rule(above_bytes=ask.values["above"])),
         _small_mtu_breaks,
         flows_meeting,
         keys=(Key("above", "1200B", octets, "the greatest packet that passes"), WAY),
