@@ -86,6 +86,7 @@ def _rehearse(site: Site, plan: Plan, faults: list[Fault], words: argparse.Names
     from toprung.cli.rehearsing import Screen
     from toprung.forecast.forecast import forecast
     from toprung.live.reading import observe
+    from toprung.pictures.plain import printable
     from toprung.rehearse.leftovers import temporary_folder
     from toprung.rehearse.peers import to_compile
     from toprung.rehearse.result import Rehearsed, carried, counted, judged
@@ -96,8 +97,9 @@ def _rehearse(site: Site, plan: Plan, faults: list[Fault], words: argparse.Names
     with temporary_folder() as folder:
         with Rehearsal(plan, folder) as rehearsal:
             Screen(site, rehearsal).watch()
-        captures = rehearsal.words()
-        observed = observe(site, captures)
+        for name, last in rehearsal.failures.items():
+            sys.stderr.write(printable(f"{name} did not run to the end: {last}") + "\n")
+        observed = observe(site, rehearsal.words())
         if words.keep:
             _keep(Path(words.keep), folder, words.site, rehearsal.counts())
     return Rehearsed(

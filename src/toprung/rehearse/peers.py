@@ -33,6 +33,14 @@ class Peer:
     machine: Machine
     process: subprocess.Popen[bytes]
     result: Path
+    log: Path
+
+    def failure(self) -> str:
+        """The last words of a peer that ended by itself, in vain; else empty."""
+        if (self.process.poll() or 0) <= 0:  # it runs, it ended well, or somebody killed it
+            return ""
+        words = self.log.read_text(errors="replace").strip().split("\n")
+        return words[-1] or "it says nothing"
 
     def counts(self) -> Counts:
         """What it counted so far."""
@@ -102,7 +110,7 @@ def start_peer(
         env=env | clock_settings(machine.clock_s, tools),
         own_memory=bool(spec.get("own_memory")),
     )
-    return Peer(spec["name"], machine, process, result)
+    return Peer(spec["name"], machine, process, result, log)
 
 
 _Told = tuple[str, list[str], dict[str, str]]  # the spec's file, the program, its environment

@@ -60,8 +60,10 @@ def file_name(name: str) -> str:
 
 
 class Rehearsal:
-    """A plan while it runs.  folder: for captures and counts; None: a temporary one, removed at the end.
-    tools: folder of compiled programs, if not the usual one.
+    """A plan while it runs, to be entered and left by the same thread.
+
+    folder: for captures and counts; None: a temporary one, removed at the end.  tools: folder of compiled
+    programs, if not the usual one.
     """
 
     def __init__(
@@ -73,6 +75,7 @@ class Rehearsal:
         self.machines: dict[str, Machine] = {}
         self.peers: list[Peer] = []
         self.links: dict[str, dict[str, float]] = {}  # what each link counted (`Tally`), at the end
+        self.failures: dict[str, str] = {}  # the last words of participants that could not go on, at the end
         self.ran_s = 0.0  # how long participants ran, at the end
         self.over = threading.Event()
         self._wanted = folder
@@ -191,6 +194,7 @@ class Rehearsal:
 
     def _stop_peers(self) -> None:
         self.ran_s = self.elapsed_s if self._conductor else 0.0
+        self.failures = {peer.name: words for peer in self.running() if (words := peer.failure())}
         stop_peers(self.running())
         self._counts = merged(self.running())
 
