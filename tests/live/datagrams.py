@@ -11,11 +11,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address
 from pathlib import Path
+from typing import NamedTuple
 
 ETHERNET_BYTES, FRAGMENT_UNIT = 14, 8
 INTERFACE, ENHANCED_PACKET = 1, 6  # blocks of pcapng
 COOKED, COOKED_BYTES = 276, 20  # LINKTYPE_LINUX_SLL2: protocol, interface, ARPHRD type, packet type, address
 LOOPBACK, OUTGOING = b"\x03\x04", 4
+DATA, DATA_FRAG, HEARTBEAT, HEARTBEAT_FRAG, ACKNACK = 0x15, 0x16, 0x07, 0x13, 0x06
 ENTITY_AT = {
     0x06: 0,
     0x07: 0,
@@ -27,10 +29,23 @@ ENTITY_AT = {
 }  # kind -> where the reader id stands
 
 
+class Part(NamedTuple):
+    """A submessage; `length` with its header, `sequence` of what names a sample, and of DATA_FRAG how many
+    fragments of what size it holds."""
+
+    kind: int
+    reader: int
+    writer: int
+    length: int
+    sequence: int
+    fragments: int
+    fragment_bytes: int
+
+
 @dataclass
 class Datagram:
     """One UDP datagram.  `frames`: bytes of its Ethernet frames as captured, in order.  `parts`: its
-    submessages as (kind, reader, writer, length with header)."""
+    submessages, as far as all before them were captured."""
 
     time_s: float
     source: str
@@ -39,7 +54,8 @@ class Datagram:
     frames: list[int]
     payload: int
     outgoing: bool  # sent by the captured machine, as far as the capture says so
-    parts: list[tuple[int, int, int, int]] = field(default_factory=list)
+    parts: list[Part] = field(default_factory=list)
+    pieces: dict[int, bytes] = field(default_factory=dict, repr=False)
 
     @property
     def multicast(self) -> bool:
@@ -48,7 +64,7 @@ class Datagram:
     @property
     def user(self) -> bool:
         """Whether an endpoint of the user's speaks in it: an entity kind without the builtin bits."""
-        return any(r & 0xC0 == 0 and w & 0xC0 == 0 and w for _, r, w, _ in self.parts)
+        return any(p.reader & 0xC0 == 0 and p.writer & 0xC0 == 0 and p.writer for p in self.parts)
 
 
 def datagrams(path: Path) -> list[Datagram]:
@@ -61,7 +77,20 @@ def datagrams(path: Path) -> list[Datagram]:
         if len(ip) < 28 or ip[0] != 0x45 or ip[9] != 17 or (cooked and frame[8:10] == LOOPBACK):
             continue
         _packet(found, ip, time_s, count, not cooked or frame[10] == OUTGOING)
+    for datagram in found.values():
+        datagram.parts = submessages(b"".join(_in_a_row(datagram.pieces)))
+        datagram.pieces.clear()
     return [d for d in found.values() if d.payload >= 0]
+
+
+def _in_a_row(pieces: dict[int, bytes]) -> Iterator[bytes]:
+    """The pieces from the first on, as far as none is missing; without the UDP header."""
+    at = 0
+    while at in pieces:
+        yield pieces[at][0 if at else 8 :]
+        if not pieces[at]:
+            break
+        at += len(pieces[at])
 
 
 def _frames_of_pcap(raw: bytes) -> Iterator[tuple[float, bytes, bool]]:
@@ -98,21 +127,27 @@ def _packet(found: dict[tuple, Datagram], ip: bytes, time_s: float, count: int, 
     if not offset:
         held.port, size = struct.unpack_from("!HH", ip, 22)
         held.payload = size - 8
-        held.parts = submessages(ip[28:total])
+    held.pieces[offset] = ip[20:total]
 
 
-def submessages(message: bytes) -> list[tuple[int, int, int, int]]:
-    """Kind, reader, writer and length of each submessage of an RTPS message (as far as it is there)."""
+def submessages(message: bytes) -> list[Part]:
+    """The submessages of an RTPS message (as far as it is there)."""
     if message[:4] != b"RTPS":
         return []
     parts, at = [], 20
     while at + 4 <= len(message):
         kind, flags = message[at], message[at + 1]
-        (size,) = struct.unpack_from("<H" if flags & 1 else ">H", message, at + 2)
-        reader = writer = 0
-        if kind in ENTITY_AT and at + 12 + ENTITY_AT[kind] <= len(message):
-            reader, writer = struct.unpack_from("!II", message, at + 4 + ENTITY_AT[kind])
-        parts.append((kind, reader, writer, 4 + size))
+        order = "<" if flags & 1 else ">"
+        (size,) = struct.unpack_from(order + "H", message, at + 2)
+        reader = writer = sequence = fragments = fragment_bytes = 0
+        if kind in ENTITY_AT and at + 20 + ENTITY_AT[kind] <= len(message):
+            place = at + 4 + ENTITY_AT[kind]
+            reader, writer = struct.unpack_from("!II", message, place)
+            high, low = struct.unpack_from(order + "iI", message, place + 8)
+            sequence = (high << 32) + low
+            if kind == DATA_FRAG:
+                fragments, fragment_bytes = struct.unpack_from(order + "HH", message, place + 20)
+        parts.append(Part(kind, reader, writer, 4 + size, sequence, fragments, fragment_bytes))
         if not size and kind not in (0x01, 0x09):
             break
         at += 4 + size

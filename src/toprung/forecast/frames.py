@@ -80,12 +80,12 @@ def payloads_of(size_bytes: int, data: DataPhase, way: Way) -> tuple[int, ...]:
     header = data.header_to_many_bytes if way.to_many else data.header_bytes
     first = header - DATA_BYTES  # RTPS header, INFO_DST, INFO_TS, vendor's submessage
     if not is_cut(size_bytes, data):
-        made = [first + DATA_BYTES + _padded(size_bytes)]
+        made = [first + DATA_BYTES + padded(size_bytes)]
         return _with_heartbeats(made, data, way)
     most = data.fragment_bytes * data.fragments_per_message
     count = fragment_count(size_bytes, most)
     parts = [DATA_FRAG_BYTES + most + data.heartbeat_frag_bytes * way.reliable] * (count - 1)
-    parts.append(DATA_FRAG_BYTES + _padded(size_bytes - most * (count - 1)))
+    parts.append(DATA_FRAG_BYTES + padded(size_bytes - most * (count - 1)))
     later = first + data.fragment_header_next_bytes - data.fragment_header_bytes
     made = [first + parts[0]]
     for part in parts[1:]:
@@ -112,5 +112,6 @@ def heartbeat_payload(data: DataPhase, to_many: bool) -> int:
     return data.heartbeat_message_bytes - (data.header_bytes - data.header_to_many_bytes) * to_many
 
 
-def _padded(size_bytes: int) -> int:
+def padded(size_bytes: int) -> int:
+    """Submessages end at multiples of four bytes (9.4.1)."""
     return size_bytes + -size_bytes % ALIGN_BYTES

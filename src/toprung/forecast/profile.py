@@ -50,6 +50,7 @@ class DataPhase:
     heartbeat_after_bytes: int | None  # in a sample's message, after so many bytes of samples; and always
     # where the writer's history is full of unacknowledged samples, or the sample goes in fragments
     answer_delay_s: float  # a reader's one answer to all that comes within
+    repairs_by_fragment: bool  # else in one message what was lost since the last answer
 
 
 Groups = tuple[tuple[str, ...], ...]  # builtin writers; those of one group share a message

@@ -13,15 +13,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from toprung.forecast.fragments import any_lost
 from toprung.forecast.frames import Messages, Way, heartbeat_payload, messages_of, sample_messages
 from toprung.forecast.profile import DataPhase, profile_of
 from toprung.forecast.reach import DEFAULT_MTU_BYTES, Reach, Route
-from toprung.forecast.reliable import KEPT_SAMPLES, NOTHING, Upkeep, upkeep_of
+from toprung.forecast.reliable import NOTHING, Upkeep, upkeep_of
+from toprung.forecast.repairs import Again, Lossy, repairs_of
 from toprung.model.qos import Reliability
 from toprung.model.site import DeclaredFlow, DiscoveryMode, Joint, Link
-
-INFO_DST_BYTES = 16  # a repeat is for one reader
 
 
 class Kind(StrEnum):
@@ -145,10 +143,22 @@ class Sender:
             yield from self._sent(stream, data, copy, upkeep)
         for reader in stream.answering:
             answer = self.data(reader).acknack_message_bytes
-            losing = next((c.loss for c in copies if reader in c.readers), 0.0)
-            asked = upkeep.answers_hz + stream.rate_hz * losing
-            for way in self._unicast(reader, stream.writer):
-                yield Parcel(Kind.ANSWER, way, messages_of((answer,), way.mtu_bytes), asked)
+            yield from self._asks(stream, reader, (Again(answer, upkeep.answers_hz, True),))
+            for copy in copies:
+                if reader in copy.readers:
+                    lossy = Lossy(stream.size_bytes, stream.rate_hz, copy.loss, copy.mtu_bytes)
+                    yield from self._asks(stream, reader, repairs_of(lossy, data, upkeep, answer))
+
+    def _asks(self, stream: Stream, reader: str, messages: Iterable[Again]) -> Iterator[Parcel]:
+        """A reader's answers, at each address or one; and what the writer repeats for it, at one."""
+        for one in messages:
+            if one.answer:
+                ways, kind = self._unicast(reader, stream.writer), Kind.ANSWER
+            else:
+                ways, kind = self._unicast(stream.writer, reader)[:1], Kind.REPEAT
+            for way in ways:
+                if one.rate_hz > 0:
+                    yield Parcel(kind, way, messages_of((one.payload_bytes,), way.mtu_bytes), one.rate_hz)
 
     def upkeep(self, stream: Stream) -> Upkeep:
         """Of a stream; where no reader is reliable, one library sends its heartbeats all the same."""
@@ -171,21 +181,6 @@ class Sender:
         if upkeep.alone_hz:
             alone = messages_of((heartbeat_payload(data, many),), copy.mtu_bytes)
             yield Parcel(Kind.HEARTBEAT, copy, alone, upkeep.alone_hz)
-        if copy.loss > 0:
-            yield from self._repeats(stream, data, copy)
-
-    def _repeats(self, stream: Stream, data: DataPhase, copy: Copy) -> Iterator[Parcel]:
-        """What reliable readers ask for again, to each by unicast.  A message that is lost as often as it
-        came is sent u / (1 - u) times more; never more often than newer samples leave it in the history."""
-        way = Way(stream.reliable, data.heartbeat_always, False)
-        sent = sample_messages(stream.size_bytes, data, way, copy.mtu_bytes)
-        for reader in dict.fromkeys(r for r in stream.answering if r in copy.readers):
-            for again in self._unicast(stream.writer, reader)[:1]:
-                for payload in sent.payloads:
-                    messages = messages_of((payload + INFO_DST_BYTES,), again.mtu_bytes)
-                    lost = any_lost(copy.loss, len(messages.packets))
-                    often = min(lost / (1 - lost) if lost < 1 else KEPT_SAMPLES, KEPT_SAMPLES)
-                    yield Parcel(Kind.REPEAT, again, messages, stream.rate_hz * often)
 
     def _multicast(self, writer: str, readers: Sequence[str]) -> Copy | None:
         """The multicast that serves most of these readers, if it serves enough of them; of several links,
