@@ -83,12 +83,23 @@ def _never(basis: Basis, case: Case) -> Verdict | None:
     times = None if basis.simulated is None else basis.simulated.flows.get(case.flow)
     if times is None or times[0] is not None:
         return None
-    machines = dict.fromkeys(end.machine for end in case.ends)
-    slow = max(machines, key=lambda name: basis.runs[name].backlog_s)
-    load, run = basis.discovery[slow], basis.runs[slow]
-    queue = f"{slow} has up to {run.backlog_s:.1f} s of discovery messages before it"
-    says = f"{queue}, and drops {run.dropped:,.0f} of them."
-    return Verdict(State.BROKEN, _finding(basis, load, says, _late(slow), Severity.STOPS))
+    slow = max((basis.runs[end.machine] for end in case.ends), key=lambda run: (run.dropped, run.backlog_s))
+    return Verdict(
+        State.BROKEN,
+        _finding(
+            basis, basis.discovery[slow.machine], _never_says(slow), _late(slow.machine), Severity.STOPS
+        ),
+    )
+
+
+def _never_says(run: MachineRun) -> str:
+    """Why introductions with a machine had not come to an end."""
+    if run.dropped:
+        return (
+            f"{run.machine} loses {run.dropped:,.0f} of the discovery messages that come at once: they overrun "
+            "its sockets' buffers."
+        )
+    return f"{run.machine} has up to {run.backlog_s:.1f} s of discovery messages before it."
 
 
 def _finding(basis: Basis, load: MachineDiscovery, says: str, effect: str, severity: Severity) -> Finding:
