@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from toprung.forecast.discovery import MachineDiscovery
 from toprung.forecast.rungs.basis import Basis, Case, mode_of
-from toprung.forecast.simulation import MachineRun
+from toprung.forecast.simulation import HORIZON_S, MachineRun
 from toprung.model.causes import CAUSES
 from toprung.model.finding import Finding, Severity
 from toprung.model.ladder import State
@@ -94,12 +94,14 @@ def _never(basis: Basis, case: Case) -> Verdict | None:
 
 def _never_says(run: MachineRun) -> str:
     """Why introductions with a machine had not come to an end."""
+    late = f"{HORIZON_S:.0f} s after power-on not everybody is introduced to {run.machine}: "
     if run.dropped:
         return (
-            f"{run.machine} loses {run.dropped:,.0f} of the discovery messages that come at once: they overrun "
-            "its sockets' buffers."
+            f"{late}it loses {run.dropped:,.0f} datagrams that come faster than its sockets' buffers empty."
         )
-    return f"{run.machine} has up to {run.backlog_s:.1f} s of discovery messages before it."
+    if run.backlog_s >= 1:
+        return f"{late}it has up to {run.backlog_s:.1f} s of discovery messages before it."
+    return f"{late}too much is lost on the way."
 
 
 def _finding(basis: Basis, load: MachineDiscovery, says: str, effect: str, severity: Severity) -> Finding:
