@@ -24,13 +24,16 @@ TO_ONE = cython.declare(cython.double, 2.0**-53)
 
 
 class Transit:
-    """Arrays by the names of the fields: `latency` (s) and `passes` (share) [from, to]; of machines `service`
-    (s a datagram), `room` (s of work that waits at most), `free`, `sent`, `received`, `dropped`, `stamp`.
+    """Arrays by the names of the fields.
+
+    latency (s), passes (share), resolved (s; negative: nobody asked yet) are [from, to]; of machines are
+    service (s a datagram), room (s of work that waits at most), free, sent, received, dropped, stamp.
     """
 
     def __init__(self, arrays: dict[str, Any], seed: int) -> None:
         self.latency = memoryview(arrays["latency"])
         self.passes = memoryview(arrays["passes"])
+        self.resolved = memoryview(arrays["resolved"])
         self.service = memoryview(arrays["service"])
         self.room = memoryview(arrays["room"])
         self.free = memoryview(arrays["free"])
@@ -59,6 +62,10 @@ class Transit:
             self.received[there] += weight
             if cast:
                 self.stamp[there] = self.cast
+        if not cast:
+            if self.resolved[here, there] < 0.0:
+                self._resolve(here, there, t)
+            t = max(t, self.resolved[here, there])
         t += self.latency[here, there]
         begin = max(self.free[there], t)
         if begin - t + weight * self.service[there] > self.room[there]:
@@ -66,6 +73,13 @@ class Transit:
             return -1.0
         self.free[there] = begin + weight * self.service[there]
         return self.free[there]
+
+    def _resolve(self, here, there, t):
+        """Ask for the other machine's address (RFC 826); by the question the other one learns ours."""
+        self.resolved[here, there] = t + self.latency[here, there] + self.latency[there, here]
+        if self.resolved[there, here] < 0.0:
+            self.resolved[there, here] = t + self.latency[here, there]
+        return 0
 
     def chance(self):
         """Evenly from [0, 1)."""

@@ -153,7 +153,7 @@ class Sizes:
 
     def _each(self, groups: Groups, make: Callable[[int], bytes], addressed: bool) -> tuple[float, float]:
         sizes = [self.message(*(make(WRITERS[w]) for w in group), addressed=addressed) for group in groups]
-        more = (self.profile.rules.split - 1) * sum(len(group) > 1 for group in groups)
+        more = self.profile.rules.split * sum(len(group) - 1 for group in groups if group)
         return len(groups) + more, sum(sizes) + more * self.message(addressed=addressed)
 
     def liveliness(self) -> int:

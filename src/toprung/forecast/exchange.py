@@ -15,6 +15,7 @@ import numpy as np
 from toprung.forecast.announcing import Sizes
 from toprung.forecast.company import Bools, Company, Floats, announcement_of
 from toprung.forecast.ledger import Ledger, Matrix
+from toprung.forecast.lines import links_of
 from toprung.forecast.profile import Rules
 from toprung.model.site import DiscoveryMode
 
@@ -35,6 +36,7 @@ class Pairs:
     many: Matrix  # i knows so many by then that its builtin writers multicast, or would
     fresh: Matrix  # i's endpoints are not there yet
     first: Matrix  # nobody of the two machines has met before
+    crossed: Matrix  # j was up before i's first announcement came, and hears it
     heartbeat: Matrix  # i's heartbeat writers have rested long enough to greet j
 
 
@@ -55,6 +57,7 @@ def pairs_of(company: Company) -> Pairs:
         (everybody >= company.per_rule("multicast_from")[:, None]).astype("f4"),
         fresh.astype("f4"),
         _first_contacts(company, up > 0),
+        _crossed(company, up),
         _rested(company).astype("f4"),
     )
 
@@ -65,6 +68,13 @@ def _first_contacts(company: Company, up: Bools) -> Matrix:
     earlier = (company.machine[:, None] == company.machine[None, :]) & (order[:, None] < order[None, :])
     first = ~earlier.any(0)
     found: Matrix = (up & first[None, :]).astype("f4")
+    return found
+
+
+def _crossed(company: Company, up: Matrix) -> Matrix:
+    delay, _ = links_of(company.site)
+    there = company.starts_s[:, None] + delay[company.machine[:, None], company.machine[None, :]]
+    found: Matrix = up * company.hears * (company.starts_s[None, :] <= there)
     return found
 
 

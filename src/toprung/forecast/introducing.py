@@ -105,6 +105,7 @@ def answer(exchange: Exchange) -> None:
         size = own.astype("f8"), own * exchange.announcement
         for after in rules.answers_s:
             exchange.ledger.to_newcomer(direct, size, after)
+            exchange.ledger.from_newcomer(exchange.pairs.crossed, size, after)
             exchange.ledger.from_newcomer(turned, size, after + rules.period_s / 2)
 
 

@@ -81,7 +81,8 @@ class Rules:
     confirm_after_s: float
     patience: int  # repeats of these and of asking before their waits double; 0: they never do
     liveliness_period_s: float | None
-    split: float  # messages, on average, for heartbeats or answers that one would hold
+    split: float  # share of heartbeats and answers that leave alone, though one message could hold them
+    reaction_s: float  # from a datagram's arrival to its answer
     digest_s: float  # between an announcement's arrival and readiness for heartbeats
     deaf_s: float  # after its first announcement a participant does not hear
 

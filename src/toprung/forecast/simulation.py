@@ -5,7 +5,7 @@ the links' delays and losses; each machine serves what it gets one datagram afte
 which they were sent, and drops what finds its socket buffers full.  Whom nothing was heard of for a lease is
 forgotten and has to be met anew.  Seeds vary the starts and the losses.
 
-Not in it: probes of ports where nobody listens, address resolution, a central server.
+Not in it: probes of ports where nobody listens, a central server.
 """
 
 from __future__ import annotations
@@ -25,18 +25,18 @@ from toprung.forecast.announcing import Sizes
 from toprung.forecast.company import SPREAD_S, Company, Floats, company_of
 from toprung.forecast.exchange import MISSED, Exchange
 from toprung.forecast.introducing import PMD, bulk_of
+from toprung.forecast.lines import links_of
 from toprung.forecast.profile import Profile
 from toprung.forecast.reach import Reach
 from toprung.forecast.simulating import GLOBAL, QUEUES, SWEEP_S, Kind, Rule, Status
 from toprung.model.ladder import Flow
-from toprung.model.site import DiscoveryMode, LinkKind, Machine, Site
+from toprung.model.site import DiscoveryMode, Machine, Site
 
 HORIZON_S = 30.0
 SEEDS = (1, 2, 3, 4, 5)
 SERVICE_S = 50e-6  # of a machine without a budget; measured: 20,000 discovery datagrams a second on one core
 SOCKET_BYTES = 212_992  # Linux, net.core.rmem_default
 DATAGRAM_BYTES = 1280  # what one of some 500 bytes takes of it: the kernel's buffer and its own head
-DELAY_S = {LinkKind.ETHERNET: 0.2e-3, LinkKind.USB: 0.3e-3, LinkKind.WIFI: 2e-3}  # where the site says none
 GROWING_S = 1.0  # a queue of so many seconds' work, and more each second
 
 
@@ -176,6 +176,7 @@ def tables_of(company: Company, horizon_s: float) -> dict[str, Any]:
     n, machines = company.count, company.site.machines
     libraries = libraries_of(company)
     latency, passes = links_of(company.site)
+    latency += np.mean([p.rules.reaction_s for p in company.profiles]) if n else 0.0
     service = np.array([service_of(m) for m in machines])
     exchange = Exchange(company)
     whole: dict[str, Any] = {
@@ -187,6 +188,7 @@ def tables_of(company: Company, horizon_s: float) -> dict[str, Any]:
         "hears": company.hears.astype("u1").ravel(),
         "latency": latency,
         "passes": passes,
+        "resolved": np.full_like(latency, -1.0),
         "service": service,
         "room": service * (SOCKET_BYTES // DATAGRAM_BYTES),
         "rules": np.array([rules_row(p) for p in libraries]).reshape(len(libraries), len(Rule)),
@@ -209,30 +211,6 @@ def service_of(machine: Machine) -> float:
     """Seconds that a machine needs for one datagram."""
     messages = machine.budget.messages_hz if machine.budget else None
     return 1 / messages if messages else SERVICE_S
-
-
-def links_of(site: Site) -> tuple[Floats, Floats]:
-    """(machines, machines): one-way delay in seconds, and the share of datagrams that pass.
-
-    Machines without a link in common are taken as if joined by the two slowest of theirs.
-    """
-    places = {m.name: row for row, m in enumerate(site.machines)}
-    n = len(places)
-    delay, passes = np.full((n, n), np.inf), np.ones((n, n))
-    own, own_passes = np.zeros(n), np.ones(n)
-    for link in site.links:
-        rows = sorted({places[j.machine] for j in link.joins})
-        here = DELAY_S[link.kind] if link.delay_ns is None else link.delay_ns / 1e9
-        through = 1.0 - (link.loss or 0.0)
-        block = np.ix_(rows, rows)
-        better = here < delay[block]
-        delay[block] = np.where(better, here, delay[block])
-        passes[block] = np.where(better, through, passes[block])
-        own[rows] = np.maximum(own[rows], here)
-        own_passes[rows] = np.minimum(own_passes[rows], through)
-    apart = ~np.isfinite(delay)
-    delay = np.where(apart, own[:, None] + own[None, :], delay)
-    return delay, np.where(apart, own_passes[:, None] * own_passes[None, :], passes)
 
 
 def rules_row(profile: Profile) -> list[float]:
