@@ -44,7 +44,10 @@ class Screen:
             while not self.rehearsal.wait(pause_s):
                 begun = time.monotonic()
                 self._show(self._observed())
-                pause_s = max(EVERY_S, REST * (time.monotonic() - begun))
+                took_s = time.monotonic() - begun
+                pause_s = max(EVERY_S, REST * took_s)
+                if self.rehearsal.seconds - self.rehearsal.elapsed_s < pause_s + took_s:
+                    pause_s = self.rehearsal.seconds  # one more reading would come too late
         finally:
             hurry(0)
             self._clear()
