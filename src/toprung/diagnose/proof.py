@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from toprung.diagnose.scene import Case, Scene
 from toprung.model.picture import Dialogue, Endpoint, Guid, Mark, Samples
+from toprung.observe.ownership import is_loopback
 from toprung.wire.ids import is_builtin
 
 
@@ -54,21 +55,27 @@ def takes(dialogue: Dialogue) -> bool:
 
 def arrivals(scene: Scene, case: Case, writer: Endpoint) -> list[Samples]:
     """The writer's samples as the reader's machine has them, towards that machine."""
-    views, hosts = scene.views_at(case.reader.machine), scene.hosts(case.reader.machine)
+    views = scene.views_at(case.reader.machine)
     return [
         s
         for s in scene.samples_of(writer)
-        if s.view in views and s.outgoing is not True and (s.multicast or s.destination in hosts)
+        if s.view in views and s.outgoing is not True and (s.multicast or _at_reader(scene, case, s))
     ]
+
+
+def _at_reader(scene: Scene, case: Case, samples: Samples) -> bool:
+    """Whether they go to an address of the reader's machine; loopback never leaves a machine."""
+    to = samples.destination
+    return to in scene.hosts(case.reader.machine) or (case.one_machine and is_loopback(to))
 
 
 def departures(scene: Scene, case: Case, writer: Endpoint) -> list[Samples]:
     """The writer's samples as its own machine has them, towards the reader's machine."""
-    views, hosts = scene.views_at(case.writer.machine), scene.hosts(case.reader.machine)
+    views = scene.views_at(case.writer.machine)
     return [
         s
         for s in scene.samples_of(writer)
-        if s.view in views and s.outgoing is not False and (s.multicast or s.destination in hosts)
+        if s.view in views and s.outgoing is not False and (s.multicast or _at_reader(scene, case, s))
     ]
 
 

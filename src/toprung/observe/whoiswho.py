@@ -16,6 +16,7 @@ from toprung.model.site import Site
 from toprung.observe.assigning import assign, lead
 from toprung.observe.cast import Cast, Role
 from toprung.observe.likeness import Profile, Resemblance, endpoints_by_participant, profiles_of, resemblance
+from toprung.observe.ownership import is_loopback
 from toprung.observe.places import Places, places_of
 from toprung.observe.traits import Hint, traffic_fit, unnamed_topics
 
@@ -149,7 +150,9 @@ def _hosts(
         hosts[machine.name] = hosts.get(machine.name, frozenset()) | machine.hosts
     for participant, home in zip(picture.participants, machines, strict=True):
         if home is not None and not participant.serves:
-            mine = frozenset(a for a in participant.sources if places.hosts.get(a, home) == home)
+            mine = frozenset(
+                a for a in participant.sources if places.hosts.get(a, home) == home and not is_loopback(a)
+            )
             hosts[home] = hosts.get(home, frozenset()) | mine
     return hosts
 
