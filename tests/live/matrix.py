@@ -32,6 +32,7 @@ from matrix_cases import HEALTHY, ROWS, Healthy, Row
 from matrix_marks import Truth, mark, nothing_read
 from matrix_page import outcome, write_page
 from matrix_runs import make_healthy, make_row
+from matrix_sites import CROWD
 
 from toprung.errors import CaptureError
 from toprung.live.reading import CaptureWord, observe
@@ -53,6 +54,11 @@ def jobs_of(only: set[str], implementations: set[str], salts: list[str]) -> list
         if (not only or name in only) and (not implementations or implementation in implementations)
     ]
     return sorted(found, key=lambda j: (salts.index(j[2]), -BY_ID[j[0]].seconds))
+
+
+def crowded(job: Job) -> bool:
+    """Whether a run has so many participants that others beside it would make it late."""
+    return any(shape.more > CROWD for shape in BY_ID[job[0]].shapes)
 
 
 def folder_of(out: Path, job: Job) -> Path:
@@ -218,7 +224,9 @@ def main() -> int:
         mark_all(said.out, jobs, said.jobs)
     else:
         there = {} if said.again else read_results(said.out)
-        run([j for j in jobs if j not in there], said.out, min(3, said.jobs))
+        wanted = [j for j in jobs if j not in there]
+        run([j for j in wanted if not crowded(j)], said.out, min(3, said.jobs))
+        run([j for j in wanted if crowded(j)], said.out, 1)
     entries = [e for j, e in read_results(said.out).items() if j in set(jobs)]
     marks = Counter(
         c["mark"] if e["kind"] == "healthy" else outcome(e, v) for e in entries for v, c in e["cells"].items()
