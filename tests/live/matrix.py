@@ -23,6 +23,7 @@ import zlib
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict
+from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
 
@@ -215,9 +216,9 @@ def main() -> int:
         said.salts.split(","),
     )
     if said.do == "page":
+        target = Path(__file__).resolve().parents[2] / "docs" / "diagnosis.md"
         write_page(
-            list(read_results(said.out).values()),
-            Path(__file__).resolve().parents[2] / "docs" / "diagnosis.md",
+            list(read_results(said.out).values()), target, versions(), datetime.now(UTC).date().isoformat()
         )
         return 0
     if said.do == "mark":

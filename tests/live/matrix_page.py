@@ -9,6 +9,8 @@ from pathlib import Path
 from matrix_cases import HEALTHY, ROWS, UNSEEN, Row
 from matrix_marks import RIGHT, WRONG
 
+from toprung.model.causes import CAUSES
+
 VIEWPOINTS = ("writer", "reader", "both")
 IMPLEMENTATIONS = {"cyclone": "Cyclone", "fast": "Fast", "mixed": "mixed"}
 UNDECLARED = "missed"  # unseen, and nothing says why
@@ -16,7 +18,10 @@ UNDECLARED = "missed"  # unseen, and nothing says why
 HEAD = """# The diagnosis, as measured
 
 Every cause that can be injected was injected into real DDS traffic, and the captures were read from three
-points of view: the machine of a broken flow's writer, that of its reader, and both together.
+points of view: the machine of a broken flow's writer, that of its reader, and both together.  A run is a
+rehearsal of a nursery's cart with one fault of `toprung rehearse`; all its participants run Cyclone DDS, or
+Fast DDS, or some of them one and some the other (mixed).  What is true of each flow is the injected fault
+and what its reader counted.
 
 - {runs} runs with one fault each, over {salts} repetitions with other addresses, names, rates and sizes;
   {healthy} runs with none.
@@ -115,8 +120,8 @@ def _matrix(faults: list[dict]) -> Iterator[str]:
     yield "W: the writer's machine, R: the reader's, B: both. A number alone: so many right; u unseen,"
     yield "m missed, w wrong; 0: the library does no harm here, and nothing is said; -: not injected.\n"
     columns = " | ".join(f"{IMPLEMENTATIONS[i]} {v}" for i in IMPLEMENTATIONS for v in "WRB")
-    yield f"| fault | right answers | {columns} |"
-    yield "| --- | --- | " + " | ".join([":-:"] * 9) + " |"
+    yield f"| fault | rung | right answers | {columns} |"
+    yield "| --- | --- | --- | " + " | ".join([":-:"] * 9) + " |"
     for row in ROWS:
         of_row = [e for e in faults if e["id"] == row.id]
         causes = next((e["truth"]["causes"] for e in of_row if e["truth"]["causes"]), [])
@@ -125,7 +130,8 @@ def _matrix(faults: list[dict]) -> Iterator[str]:
             for i in IMPLEMENTATIONS
             for v in VIEWPOINTS
         ]
-        yield f"| {row.id} | {', '.join(f'`{c}`' for c in causes)} | {' | '.join(cells)} |"
+        rungs = ", ".join(dict.fromkeys(CAUSES[c][0].value for c in causes))
+        yield f"| {row.id} | {rungs} | {', '.join(f'`{c}`' for c in causes)} | {' | '.join(cells)} |"
     yield ""
 
 
