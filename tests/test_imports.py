@@ -6,8 +6,9 @@ import tomllib
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
-ORDER = (  # DESIGN: top to bottom; cli and web are neighbours, so are observe and forecast
-    {"cli", "web"},
+ORDER = (  # DESIGN: top to bottom; observe and forecast are neighbours; serve, a command, opens the page
+    {"cli"},
+    {"web"},
     {"records"},
     {"report"},
     {"pictures"},
