@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import io
+import json
 import sys
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from tests.cli.conftest import EXAMPLE
 from tests.diagnose.made_probes import BLOCKED, results
 from toprung.cli.main import main
+from toprung.diagnose import diagnose
 from toprung.diagnose.probe_faults import path_faults
-from toprung.model.probe_file import probe_results, results_text
+from toprung.model.picture import NOTHING
+from toprung.model.probe_file import ProbeFileError, probe_results, results_text
+from toprung.model.site_file import load_site
 from toprung.pictures.probe_text import probe_text
 
+SITE = load_site((EXAMPLE / "site.yaml").read_bytes(), "site.yaml")
 KEY = "7KQ2M-9XH4T-ABCDE-12345"
 
 
@@ -105,6 +113,7 @@ def test_results_say_what_is_blocked():
         (lambda text: text.replace('"domain": 7', '"domain": "7"'), "domain is no int"),
         (lambda text: text.replace('"sent": 5', '"sent": null', 1), "sent is no int"),
         (lambda text: text.replace('"seconds": 8.0,', ""), "seconds"),
+        (lambda text: text.replace('"10.77.1.1"', "", 1), "a machine without an address"),
     ],
 )
 def test_a_file_that_is_none_says_why(toprung, site_path, tmp_path, change, says):
@@ -134,3 +143,42 @@ def test_read_refuses_a_probe_of_other_machines(toprung, site_path, tmp_path):
     status, _, err = toprung("read", site_path, "--probe", str(path))
     assert status == 2
     assert "no machine of the site has an address of brain" in err
+
+
+junk = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(-(2**70), 2**70),
+    st.floats(),
+    st.text(max_size=5),
+    st.just([]),
+    st.just({}),
+)
+
+
+def places(tree, here=()):
+    """Every place in nested lists and objects."""
+    yield here
+    pairs = tree.items() if isinstance(tree, dict) else enumerate(tree) if isinstance(tree, list) else ()
+    for key, below in list(pairs):
+        yield from places(below, (*here, key))
+
+
+@given(st.data())
+@settings(max_examples=300, deadline=None)
+def test_any_file_is_results_or_refused(data):
+    """What is read as results can be judged and printed, whatever its numbers."""
+    tree = json.loads(results_text(results(BLOCKED, {})))
+    for _ in range(data.draw(st.integers(1, 3))):
+        *way, last = data.draw(st.sampled_from(list(places(tree))[1:]))
+        holder = tree
+        for step in way:
+            holder = holder[step]
+        holder[last] = data.draw(junk)
+    try:
+        made = probe_results(json.dumps(tree), "r.json")
+    except ProbeFileError:
+        return
+    diagnose(SITE, NOTHING, probes=(made,))
+    shown = probe_text(made, path_faults(made, "brain", "base"), "brain", "base")
+    assert max(map(len, shown.splitlines())) <= 100

@@ -44,7 +44,10 @@ def probe_results(text: str, label: str) -> ProbeResults | Served:
     if noun is None or data.get("toprung") != VERSION:
         raise ProbeFileError("it holds no results of a probe", label, _RIGHT)
     try:
-        return noun(**_filled(noun, {**data, "label": label}))
+        results = noun(**_filled(noun, {**data, "label": label}))
+        if not all(party.addresses for party in results.parties):
+            raise ValueError("a machine without an address")
+        return results
     except (TypeError, ValueError, KeyError) as error:
         raise ProbeFileError(f"a value is missing or of the wrong kind ({error})", label, _RIGHT) from None
 
