@@ -422,8 +422,8 @@ class Simulation:
         at: cython.Py_ssize_t = a * self.n + b
         done: cython.double
         if not self.up[b]:
-            if not cast and self.host[a] != self.host[b]:
-                self.transit.sent[self.host[a]] += 1
+            if not cast:
+                self.transit.touch(self.host[a], self.host[b], t)
             return 0
         done = self._arrives(a, b, 1, cast, t)
         if done < 0:

@@ -12,5 +12,6 @@ cdef class Transit:
     cdef long long cast
     cdef unsigned long long seed
     cdef double arrives(self, Py_ssize_t here, Py_ssize_t there, long long weight, bint cast, double t) except -2.0 nogil
+    cdef int touch(self, Py_ssize_t here, Py_ssize_t there, double t) except -1 nogil
     cdef int _resolve(self, Py_ssize_t here, Py_ssize_t there, double t) except -1 nogil
     cdef double chance(self) except -2.0 nogil

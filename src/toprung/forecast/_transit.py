@@ -63,8 +63,7 @@ class Transit:
             if cast:
                 self.stamp[there] = self.cast
         if not cast:
-            if self.resolved[here, there] < 0.0:
-                self._resolve(here, there, t)
+            self._resolve(here, there, t)
             t = max(t, self.resolved[here, there])
         t += self.latency[here, there]
         begin = max(self.free[there], t)
@@ -74,8 +73,18 @@ class Transit:
         self.free[there] = begin + weight * self.service[there]
         return self.free[there]
 
+    def touch(self, here, there, t):
+        """A datagram to a port where nobody listens yet."""
+        if here != there:
+            self.sent[here] += 1
+            self.received[there] += 1
+            self._resolve(here, there, t)
+        return 0
+
     def _resolve(self, here, there, t):
         """Ask for the other machine's address (RFC 826); by the question the other one learns ours."""
+        if self.resolved[here, there] >= 0.0:
+            return 0
         self.resolved[here, there] = t + self.latency[here, there] + self.latency[there, here]
         if self.resolved[there, here] < 0.0:
             self.resolved[there, here] = t + self.latency[here, there]
