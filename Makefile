@@ -15,6 +15,8 @@ KERNELS := $(wildcard src/toprung/*/_*.py src/toprung/*/_*.pxd) setup.py
 
 demo: $(VENV)/.demo
 	@mkdir -p $(OUT)
+	@$(BIN)/toprung forecast --short $(EXAMPLE)/site.yaml; status=$$?; [ $$status -le 1 ] || exit $$status
+	@echo; echo "And what was captured there:"; echo
 	@$(BIN)/toprung read $(EXAMPLE)/site.yaml \
 	  $(CAPTURES); status=$$?; [ $$status -le 1 ] || exit $$status
 	@$(BIN)/toprung report $(EXAMPLE)/site.yaml $(CAPTURES) -o $(OUT)/fernhouse.html >/dev/null; \

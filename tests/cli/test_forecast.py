@@ -34,6 +34,14 @@ def test_the_example_is_forecast_to_the_top(toprung, site_path):
     assert max(map(len, out.splitlines())) <= 100
 
 
+def test_in_short_it_is_the_ladder_and_its_findings(toprung, other_path):
+    whole, short = (toprung("forecast", other_path, *more)[1] for more in ((), ("--short",)))
+    assert "1. stops: no-route" in short
+    assert "Links" in whole
+    assert "Links" not in short
+    assert whole.splitlines()[-1] == short.splitlines()[-1]
+
+
 def test_a_fault_is_a_finding_and_status_1(toprung, other_path):
     status, out, err = toprung("forecast", other_path)
     assert (status, err) == (1, "")

@@ -41,6 +41,7 @@ def add_parser(commands: Any) -> None:
     )
     parser.add_argument("site", metavar="SITE", help="site file")
     parser.add_argument("--json", action="store_true", help="print JSON (version 1) instead of text")
+    parser.add_argument("--short", action="store_true", help="the ladder and the findings alone, as text")
     parser.add_argument(
         "--no-simulation", action="store_true", help="leave out the simulation of discovery: quicker"
     )
@@ -67,7 +68,7 @@ def run(words: argparse.Namespace) -> int:
         _say_compared(made, other, words)
         made = other
     else:
-        _say(made, words.json)
+        _say(made, words)
     return 1 if made.has_findings else 0
 
 
@@ -102,15 +103,15 @@ def _read(path: str) -> Told:
     return read_told(data, path)
 
 
-def _say(made: Forecast, as_json: bool) -> None:
-    if as_json:
+def _say(made: Forecast, words: argparse.Namespace) -> None:
+    if words.json:
         from toprung.pictures.envelope import envelope
 
         return _dump(envelope(made))
     from toprung.cli.output import style_of
     from toprung.pictures.forecast_text import forecast_text
 
-    sys.stdout.write(forecast_text(made, style_of(sys.stdout)))
+    sys.stdout.write(forecast_text(made, style_of(sys.stdout), words.short))
 
 
 def _say_against(made: Forecast, seen: Told, as_json: bool) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from math import inf
 from textwrap import wrap
 
@@ -35,24 +35,28 @@ _HOME = {None: "", True: "comes home", False: "does not come home"}
 BARS = {True: ("█", "░"), False: ("#", "-")}
 
 
-def forecast_text(forecast: Forecast, style: Style | None = None) -> str:
-    """The whole forecast; ends with a newline."""
+def forecast_text(forecast: Forecast, style: Style | None = None, short: bool = False) -> str:
+    """The whole forecast, or the ladder and its findings alone; ends with a newline."""
     style = style or Style()
     blocks = (
         wrapped(forecast_heading(forecast)),
         ladder(alike(forecast.ladder.climbs, style), style),
         findings(forecast, style),
-        _machines(forecast),
-        _links(forecast),
-        _samples(forecast),
-        *_loops(forecast, style),
-        wrapped(f"Caution: {CAUTION}") if _moves(forecast) else (),
-        _batteries(forecast),
-        titled("Taken, because the site does not say it", forecast.assumptions, MOST_TAKEN),
-        titled("Not to be told from this site", forecast.unseen),
+        *(() if short else _parts(forecast, style)),
         wrapped(verdict(forecast)),
     )
     return finished(blocks, style)
+
+
+def _parts(forecast: Forecast, style: Style) -> Iterator[Iterable[str]]:
+    yield _machines(forecast)
+    yield _links(forecast)
+    yield _samples(forecast)
+    yield from _loops(forecast, style)
+    yield wrapped(f"Caution: {CAUTION}") if _moves(forecast) else ()
+    yield _batteries(forecast)
+    yield titled("Taken, because the site does not say it", forecast.assumptions, MOST_TAKEN)
+    yield titled("Not to be told from this site", forecast.unseen)
 
 
 def _machines(forecast: Forecast) -> Iterator[str]:
