@@ -29,8 +29,8 @@ def discovery(found: dict[str, Any]) -> Iterator[str]:
     yield "### Discovery\n"
     yield (
         f"`python tests/live/discovery_check.py`, {found['measured']}, {' and '.join(found['libraries'])}: "
-        f"{len(found['rows'])} salted sites in network namespaces, the first {found['window_s']} s, in and out "
-        "of every machine. Ratio of the forecast to what was captured, least to greatest of the sites; time: "
+        f"{len(found['rows'])} salted sites in network namespaces, the first {found['window_s']} s, in and "
+        "out of every machine. Ratio of the forecast to what was captured, least to greatest of the sites; time: "
         "until a flow's endpoints are introduced, median of the flows.\n"
     )
     yield "| library | mode | participants | sites | datagrams | bytes | worst machine | time |"
@@ -53,8 +53,8 @@ def data(found: dict[str, Any]) -> Iterator[str]:
     yield "### Samples, heartbeats and answers\n"
     yield (
         f"`python tests/live/data_check.py`, {found['measured']}, {' and '.join(found['libraries'])}, "
-        f"{found['seconds']:g} s each: bytes of Ethernet frames a second on every link, discovery left out; the "
-        "rates are those that the writing program really kept, where the file says so.\n"
+        f"{found['seconds']:g} s each: bytes of Ethernet frames a second on every link, discovery left out; "
+        "the rates are those that the writing program really kept, where the file says so.\n"
     )
     yield "| library | what | link | forecast B/s | seen B/s | ratio |"
     yield "| --- | --- | --- | ---: | ---: | ---: |"
