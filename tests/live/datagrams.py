@@ -68,7 +68,7 @@ class Datagram:
 
 
 def datagrams(path: Path) -> list[Datagram]:
-    """All UDP datagrams of a capture, by time of their first frame."""
+    """All UDP datagrams of a capture, by time of their first frame; where that is lost, `payload` is -1."""
     raw = Path(path).read_bytes()
     frames = _frames_of_blocks(raw) if raw[:4] == b"\x0a\x0d\x0d\x0a" else _frames_of_pcap(raw)
     found: dict[tuple, Datagram] = {}
@@ -80,7 +80,7 @@ def datagrams(path: Path) -> list[Datagram]:
     for datagram in found.values():
         datagram.parts = submessages(b"".join(_in_a_row(datagram.pieces)))
         datagram.pieces.clear()
-    return [d for d in found.values() if d.payload >= 0]
+    return list(found.values())
 
 
 def _in_a_row(pieces: dict[int, bytes]) -> Iterator[bytes]:

@@ -225,12 +225,9 @@ def cell_of(link: Link) -> Cell | None:
         return None
     standard = link.standard or ASSUMED_STANDARD
     low_band = _at_2_4_ghz(standard, link)
-    steps = ladder(standard, low_band)
-    unicast = nearest(steps, link.rate_bps)
-    aggregation = AGGREGATION.get(standard) if unicast.reference_bps != unicast.rate_bps else None
+    unicast, multicast = _modes(standard, low_band, link.rate_bps, link.multicast_rate_bps)
+    aggregation = None if unicast.is_plain else AGGREGATION.get(standard)
     quality = aggregation is not None
-    legacy = tuple(m for step in steps for m in step if m.reference_bps == m.rate_bps)
-    multicast = nearest((legacy,), link.multicast_rate_bps or min(m.rate_bps for m in legacy))
     timing = DSSS_TIMING if standard is Standard.B else SHORT_SLOT_TIMING if low_band else OFDM_TIMING
     cell = Cell(
         unicast,
@@ -242,6 +239,16 @@ def cell_of(link: Link) -> Cell | None:
         _basic(unicast, SIGNAL_EXTENSION_US * low_band),
     )
     return replace(cell, assumptions=tuple(_assumptions(link, cell, low_band)))
+
+
+@lru_cache(maxsize=256)
+def _modes(
+    standard: Standard, low_band: bool, rate_bps: float, multicast_rate_bps: float | None
+) -> tuple[Mode, Mode]:
+    """The modes of unicast and of multicast."""
+    steps = ladder(standard, low_band)
+    plain = tuple(m for step in steps for m in step if m.is_plain)
+    return nearest(steps, rate_bps), nearest((plain,), multicast_rate_bps or min(m.rate_bps for m in plain))
 
 
 def _at_2_4_ghz(standard: Standard, link: Link) -> bool:

@@ -17,6 +17,9 @@ SERVICE_BITS, TAIL_BITS = 16, 6  # 17.3.2.2; one encoder, as all modes here have
 SIGNAL_EXTENSION_US = 6.0  # 18.3.2.4: OFDM families at 2.4 GHz
 
 
+PLAIN_FAMILIES = frozenset({"DSSS", "OFDM"})
+
+
 @dataclass(frozen=True, slots=True)
 class Mode:
     """One way to send bits.  `reference_bps`: the non-HT rate that stands for it where a response is
@@ -34,6 +37,11 @@ class Mode:
     reference_bps: float = 0.0
     streams: int = 1
     width_hz: float = 20e6
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether every station hears it: DSSS or non-HT OFDM, in which multicast and responses go."""
+        return self.family in PLAIN_FAMILIES
 
     def duration_us(self, psdu_bytes: int) -> float:
         """From the first to the last microsecond of a frame of `psdu_bytes`, MAC header and FCS included."""
