@@ -30,7 +30,7 @@ def discovery(found: dict[str, Any]) -> Iterator[str]:
     yield (
         f"`python tests/live/discovery_check.py`, {found['measured']}, {' and '.join(found['libraries'])}: "
         f"{len(found['rows'])} salted sites in network namespaces, the first {found['window_s']} s, in and "
-        "out of every machine. Ratio of the forecast to what was captured, least to greatest of the sites; time: "
+        "out of every machine. Ratio of the forecast to what was captured, least to greatest; time: "
         "until a flow's endpoints are introduced, median of the flows.\n"
     )
     yield "| library | mode | participants | sites | datagrams | bytes | worst machine | time |"
