@@ -47,6 +47,11 @@ class Frames:
             *(_Message(pieces=first + i * step, piece_count=1) for i in range(self.count))
         )
 
+    def put(self, place: int, at: int, octets: bytes) -> None:
+        """Another frame at a place, whose octets begin at `at` of the buffer."""
+        self.buffer[at : at + len(octets)] = octets
+        self._pieces[place].size = len(octets)
+
     def send(self, first: int, count: int) -> int:
         """Send `count` frames from the `first` on; how many the interface took."""
         at = ctypes.addressof(self._messages) + first * ctypes.sizeof(_Message)

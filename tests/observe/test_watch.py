@@ -26,6 +26,7 @@ from toprung.wire.scan import Scan
 CASES = [c for c in ("h_fast_server", "d_fast_killed", "h_mix_latejoin", "f_fast_lossbig") if c in truths()]
 SECOND = 1_000_000_000
 START = 1_760_000_000 * SECOND
+HERE = Locator(1, "10.77.1.8", 7411)
 
 
 def fed(data, cuts):
@@ -188,15 +189,15 @@ def known_of(picture):
 
 
 def test_the_departed_make_room_and_those_who_are_here_stay_as_they_are():
-    capture = capture_of(visits(range(700)))
+    capture = capture_of(visits(range(300)))
     watch = fed({"base": capture}, range(0, len(capture), 50_000))
     kept, every = watch.end(), look([("base", Scan(capture, label="base"))])
-    assert len(every.participants) == 701
+    assert len(every.participants) == 301
     rest = watch.rests[0]
-    assert rest.participants > 250
-    assert rest.participants + len(kept.participants) == 701
+    assert rest.participants > 150
+    assert rest.participants + len(kept.participants) == 301
     assert HOST.prefix in {p.prefix for p in kept.participants}
-    latest = {Visitor(n).prefix for n in range(700 - departed.MOST_DEPARTED, 700)}
+    latest = {Visitor(n).prefix for n in range(300 - departed.MOST_DEPARTED, 300)}
     assert latest <= {p.prefix for p in kept.participants}
     for mine, whole in zip(known_of(kept), known_of(every), strict=True):
         assert mine
@@ -219,3 +220,15 @@ def test_again_and_again_in_small_tables(monkeypatch, compiled):
     for mine, whole in zip(known_of(kept), known_of(every), strict=True):
         assert {key: whole[key] for key in mine} == mine
     assert watch.rests[0].datagrams + datagrams(kept) == datagrams(every)
+
+
+def test_the_last_life_of_a_program_outlasts_earlier_ones_of_others(monkeypatch):
+    """Visitors 2 to 40 are one program that is started again and again; visitor 1 is another."""
+    monkeypatch.setattr(departed, "MORE", 3)
+    monkeypatch.setattr(departed, "MOST_DEPARTED", 2)
+    alike = Locator(1, "10.77.1.9", 7400)
+    monkeypatch.setattr(Visitor, "place", property(lambda v: HERE if v.number == 1 else alike))
+    capture = capture_of(visits(range(1, 40)))
+    kept = fed({"base": capture}, range(0, len(capture), 2_000)).end()
+    assert Visitor(1).prefix in {p.prefix for p in kept.participants}
+    assert Visitor(9).prefix not in {p.prefix for p in kept.participants}

@@ -6,7 +6,7 @@ what somebody who looks now asks about; of earlier ones a sum remains.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,10 +18,10 @@ from toprung.observe.sifting import Kept, Mask, sift, upper
 from toprung.observe.tables import LOW, Array, Table
 from toprung.wire.announcements import DEFAULT_LEASE_NS, ParticipantData
 
-MOST_DEPARTED = 128  # that are kept apart
+MOST_DEPARTED = 32  # that are kept apart
 STALE_NS = DEFAULT_LEASE_NS  # traffic to a place that nobody announces is over after this time
 FULL = 0.5  # of a table
-MORE = 256  # further participants, before somebody looks for departed ones again
+MORE = 64  # further participants, before somebody looks for departed ones again
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +49,7 @@ class _Life:
     heard_ns: int = 0
     lease_ns: int = DEFAULT_LEASE_NS
     goodbye_ns: int = 0
+    likeness: tuple[object, ...] = ()  # equal in the lives of one program
 
     def departed_ns(self, now_ns: int) -> int:
         """When it departed; 0: it is still here."""
@@ -74,7 +75,7 @@ def retire(shard: Shard) -> Rest:
     notes = tuple(shard.notes.all(shard.folds))
     lives = _lives(shard, notes)
     ends = {prefix: end for prefix, life in lives.items() if (end := life.departed_ns(now_ns))}
-    departed = sorted(ends, key=ends.__getitem__)[: max(0, len(ends) - MOST_DEPARTED)]
+    departed = _in_turn(lives, ends)[: max(0, len(ends) - MOST_DEPARTED)]
     forgotten = frozenset(departed)
     numbers: Mask = np.array([prefix in forgotten for prefix in shard.tables.prefixes], np.bool_)
     kept = Kept(shard.folds)
@@ -103,7 +104,17 @@ def _lives(shard: Shard, notes: Iterable[Note]) -> dict[bytes, _Life]:
                 life.goodbye_ns = max(life.goodbye_ns, note.last_ns)
             else:
                 life.lease_ns = note.data.lease_ns
+                places = {locator.address for locator in note.data.default_unicast}
+                life.likeness = note.data.name, *sorted(places)
     return lives
+
+
+def _in_turn(lives: Mapping[bytes, _Life], ends: Mapping[bytes, int]) -> list[bytes]:
+    """Who is forgotten first: earlier lives of what lived again, then the longest departed."""
+    latest: dict[tuple[object, ...], int] = {}
+    for life in lives.values():
+        latest[life.likeness] = max(life.heard_ns, latest.get(life.likeness, 0))
+    return sorted(ends, key=lambda p: (lives[p].heard_ns == latest[lives[p].likeness], ends[p]))
 
 
 def _drop_descriptions(shard: Shard, kept: Kept, notes: Iterable[Note], forgotten: frozenset[bytes]) -> None:
