@@ -34,8 +34,10 @@ def judge_timely(scene: Scene, case: Case) -> Verdict:
     if case.declared.within_ns is None:
         return HELD
     age = age_on_arrival(scene, case, found)
-    young = age is not None and (age.p95 <= case.declared.within_ns / 1e9 or clocks_known(scene, case))
-    return HELD if young else UNSEEN
+    if age is None:
+        return UNSEEN
+    judged = age.count >= MANY and clocks_known(scene, case)  # now and then one is late: no habit
+    return HELD if age.p95 <= case.declared.within_ns / 1e9 or judged else UNSEEN
 
 
 def _within_s(case: Case) -> float | None:

@@ -16,6 +16,7 @@ from toprung.model.verdict import Verdict, broken
 from toprung.wire.ports import PortKind, meanings
 
 UNICAST_KINDS = (1, 2)  # UDPv4, UDPv6
+ROUND_NS = 50_000_000  # the announcements of one round are within milliseconds
 SERVER_PATIENCE_S = 2.0  # a server may be started after its clients
 
 
@@ -127,6 +128,23 @@ def _discovers_by(announced: list[Announced]) -> DiscoveryMode | None:
     return DiscoveryMode.MULTICAST if any(a.multicast for a in announced) else DiscoveryMode.PEERS
 
 
+def _shows_its_ways(way: Hearing) -> bool:
+    """Whether the speaker's own capture would hold an announcement by every way that it uses.
+
+    A long one does.  So does one in which it announces itself to where nobody was heard of: it does so in
+    rounds, to everybody on its list and by multicast at once.
+    """
+    if covered(way.scene, way.speaker):
+        return True
+    picture = way.scene.picture
+    doors = {(x.address, x.port) for p in picture.participants for x in p.metatraffic_unicast}
+    begun = {v: view.first_ns + ROUND_NS for v, view in enumerate(picture.views)}
+    return any(
+        not a.multicast and (a.destination, a.port) not in doors and a.tally.last.time_ns > begun[a.view]
+        for a in way.own
+    )
+
+
 def server_absent(way: Hearing) -> Verdict | None:
     """The speaker asks a discovery server that never speaks to its machine."""
     declared = way.scene.site.participant(way.speaker.name).discovery
@@ -176,7 +194,7 @@ def _mode(way: Hearing) -> Verdict | None:
     """One looks for others by multicast, the other by unicast only, and neither reacts to the other."""
     other = Hearing(way.scene, way.case, way.listener, way.speaker)
     modes = _discovers_by(way.own), _discovers_by(other.own)
-    if not covered(way.scene, way.listener):
+    if not _shows_its_ways(other):
         return None
     if modes != (DiscoveryMode.MULTICAST, DiscoveryMode.PEERS) or way.reacts or other.reacts:
         return None
@@ -205,7 +223,7 @@ def _peer_missing(way: Hearing) -> Verdict | None:
     other = Hearing(way.scene, way.case, way.listener, way.speaker)
     if _discovers_by(way.own) is not DiscoveryMode.PEERS or way.towards or way.is_heard or other.is_heard:
         return None
-    if not covered(way.scene, way.speaker):
+    if not _shows_its_ways(way):
         return None
     told = sorted({a.destination for a in way.own})
     theirs = ", ".join(sorted(way.scene.site.machine(way.listener.machine).hosts))
