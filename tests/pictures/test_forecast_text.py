@@ -16,7 +16,8 @@ from toprung.model.figures import (
     MachineFigures,
     PowerFigures,
 )
-from toprung.model.ladder import RUNGS, Climb, Flow, Ladder, State
+from toprung.model.finding import Evidence, Finding, Severity
+from toprung.model.ladder import RUNGS, Climb, Flow, Ladder, Rung, State
 from toprung.model.site_file import load_site
 from toprung.pictures.comparison import changes, compare
 from toprung.pictures.comparison_text import against_text, compare_text, comparison_json
@@ -116,6 +117,34 @@ def test_a_table_gives_way_where_a_name_is_long():
     assert list(table(("Flows", "x"), [])) == []
     many = list(table(("Flows", "x"), [(str(n), "1") for n in range(30)], most=5))
     assert many[-1] == "  and 25 more"
+
+
+def finding(subject, evidence=()):
+    return Finding(
+        "late", Rung.TIMELY, Severity.HURTS, subject, "Too old.", "Acts late.", evidence, ("Faster.",)
+    )
+
+
+def test_copies_with_the_same_fault_are_told_once():
+    text = forecast_text(made(findings=(finding("odom1"), finding("odom2"), finding("other"))))
+    assert text.count("Too old.") == 2
+    assert "   alike    odom2" in text
+
+
+def test_evidence_is_never_folded():
+    packets = tuple((Evidence("base.pcap", n, 1.0, "late"),) for n in (1, 2))
+    text = forecast_text(made(findings=(finding("odom1", packets[0]), finding("odom2", packets[1]))))
+    assert text.count("Too old.") == 2
+    assert "packet 2" in text
+
+
+def test_flows_that_differ_in_numbers_are_one_line_if_they_came_to_the_same():
+    climbs = (Climb(Flow(f"cart{n}/odom", f"driver{n}", f"pilot{n}"), WHOLE) for n in range(1, 7))
+    text = forecast_text(made(ladder=Ladder((*climbs, Climb(DRIVE, WHOLE)))))
+    (line,) = (x for x in text.splitlines() if x.startswith("cart1/odom"))
+    assert "driver1 → pilot1 \N{MULTIPLICATION SIGN}6" in line
+    assert "cart2/odom" not in text
+    assert text.endswith("7 of 7 flows on their top rung.\n")
 
 
 def test_json_comes_back():

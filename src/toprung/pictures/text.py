@@ -142,9 +142,10 @@ def findings(outcome: Outcome, style: Style) -> Iterator[str]:
     for climb in outcome.ladder.climbs:
         for number in climb.findings:
             flows.setdefault(number, []).append(str(climb.flow))
-    groups: dict[tuple[str, str], list[int]] = {}
+    groups: dict[tuple[str, ...], list[int]] = {}
     for index, finding in numbered:
-        groups.setdefault((finding.code, unnumbered(finding.subject)), []).append(index)
+        whose = finding.subject if finding.evidence else unnumbered(finding.subject)  # evidence is its own
+        groups.setdefault((finding.severity, finding.code, whose), []).append(index)
     for shown, indices in enumerate(groups.values(), 1):
         if shown > 1:
             yield ""
