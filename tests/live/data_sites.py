@@ -119,6 +119,9 @@ def reliable_cases(library: str) -> Iterator[Case]:
     kept = RELIABLE | {"durability": "transient_local"}
     yield Case("upkeep", library, "100 B at 20 Hz, keeps 1", pair(library, {"one": (100, 20, newest)}))
     yield Case("upkeep", library, "100 B at 5 Hz, transient local", pair(library, {"one": (100, 5, kept)}))
+    slow = ETHERNET | {"rate": "100 Mbit/s"}
+    great = {"picture": (300_000, 1, RELIABLE)}
+    yield Case("slow", library, "300,000 B at 1 Hz, reliable, 100 Mbit/s", pair(library, great, slow))
     for share in ("1 %", "5 %"):
         lossy = ETHERNET | {"loss": share}
         topics = {"odom": (720, 20, RELIABLE), "scan": (2880, 10, RELIABLE)}

@@ -23,7 +23,7 @@ from toprung.forecast.airtime import (
 )
 from toprung.forecast.bianchi import Station, contention, window_of
 from toprung.forecast.streams import Crossing, Parcel
-from toprung.forecast.wired import ETHERNET, USB, Wire
+from toprung.forecast.wired import Wire, wire_of
 from toprung.model.site import Joint, Link, LinkKind
 
 MICRO = 1e-6
@@ -72,7 +72,7 @@ def busyness(link: Link, sent: Sequence[Sent]) -> Busyness:
         if cell is None:
             return Busyness(None, None, None, (0.0, 0.0), _uses(sent, None), ())
         return _air(cell, sent)
-    return _cable(link, _wire(link), sent)
+    return _cable(link, wire_of(link), sent)
 
 
 def taken_s(link: Link) -> Callable[[Sent], float] | None:
@@ -87,12 +87,8 @@ def taken_s(link: Link) -> Callable[[Sent], float] | None:
         return lambda one: MICRO * air.with_waits_us(one)
     if not link.rate_bps:
         return None
-    byte_s, wire = 8 / link.rate_bps, _wire(link)
+    byte_s, wire = 8 / link.rate_bps, wire_of(link)
     return lambda one: byte_s * sum(map(wire.occupied_bytes, one.packets))
-
-
-def _wire(link: Link) -> Wire:
-    return ETHERNET if link.kind is LinkKind.ETHERNET else USB
 
 
 def _cable(link: Link, wire: Wire, sent: Sequence[Sent]) -> Busyness:

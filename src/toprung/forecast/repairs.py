@@ -1,8 +1,9 @@
-"""What a reliable stream adds where packets are lost: repeats, and the answers that ask for them.
+"""What a reliable stream adds where packets are lost or slow: repeats, and the answers that ask for them.
 
 As traced between real peers on lossy links (`tests/live/data_check.py`): one library repeats fragment by
 fragment, the first of a wholly lost sample alone and the rest when asked again; the other repeats in one
-message all that was lost since the last answer.  Every repeat can be lost, too.
+message all that was lost since the last answer.  Every repeat can be lost, too.  And without any loss, a
+great sample on a slow link is asked for while it is still on its way.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ class Lossy:
     rate_hz: float
     loss: float  # of a packet
     mtu_bytes: int
+    carrying_s: float = 0.0  # one sample, over the slowest link
 
     def lost(self, payload_bytes: float) -> float:
         """The chance that a message is lost."""
@@ -61,7 +63,9 @@ class Again:
 
 
 def repairs_of(lossy: Lossy, data: DataPhase, upkeep: Upkeep, answer_bytes: int) -> Iterator[Again]:
-    """The messages that loss adds to a stream; `answer_bytes`: the reader's plain answer."""
+    """The messages that loss and slowness add to a stream; `answer_bytes`: the reader's plain answer."""
+    if is_cut(lossy.size_bytes, data) and not data.heartbeat_always:
+        yield from _asked_too_early(lossy, data, answer_bytes)
     if lossy.loss <= 0:
         return
     if is_cut(lossy.size_bytes, data):
@@ -70,6 +74,21 @@ def repairs_of(lossy: Lossy, data: DataPhase, upkeep: Upkeep, answer_bytes: int)
         yield from _of_samples(lossy, data, upkeep, answer_bytes)
     else:
         yield from _of_batches(lossy, data, upkeep, answer_bytes)
+
+
+def _asked_too_early(lossy: Lossy, data: DataPhase, answer_bytes: int) -> Iterator[Again]:
+    """Where each fragment carries a heartbeat, the reader asks for those that are still on their way, as soon
+    as its delay after a heartbeat is over, and again after later ones; each is sent twice or more often."""
+    payloads = payloads_of(lossy.size_bytes, data, WAY)
+    gap_s = lossy.carrying_s / len(payloads)
+    at_s, asked, missing = gap_s + data.answer_delay_s, 0, 0.0
+    while at_s < lossy.carrying_s:
+        asked += 1
+        missing += len(payloads) + 0.5 - at_s / gap_s  # the mean: a part of one has come
+        at_s += max(gap_s, data.answer_delay_s + gap_s / 2)
+    if asked:
+        yield Again(payloads[0], lossy.rate_hz * missing)
+        yield Again(answer_bytes + NACK_FRAG_BYTES, lossy.rate_hz * asked, True)
 
 
 def _of_samples(lossy: Lossy, data: DataPhase, upkeep: Upkeep, answer_bytes: int) -> Iterator[Again]:

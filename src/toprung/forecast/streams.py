@@ -13,7 +13,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from toprung.forecast.frames import Messages, Way, heartbeat_payload, messages_of, sample_messages
+from toprung.forecast.frames import Messages, Way, heartbeat_payload, is_cut, messages_of, sample_messages
+from toprung.forecast.pace import carrying_s
 from toprung.forecast.profile import DataPhase, profile_of
 from toprung.forecast.reach import DEFAULT_MTU_BYTES, Reach, Route
 from toprung.forecast.reliable import NOTHING, Upkeep, upkeep_of
@@ -146,7 +147,8 @@ class Sender:
             yield from self._asks(stream, reader, (Again(answer, upkeep.answers_hz, True),))
             for copy in copies:
                 if reader in copy.readers:
-                    lossy = Lossy(stream.size_bytes, stream.rate_hz, copy.loss, copy.mtu_bytes)
+                    slowest = _slowest_s(stream, data, copy)
+                    lossy = Lossy(stream.size_bytes, stream.rate_hz, copy.loss, copy.mtu_bytes, slowest)
                     yield from self._asks(stream, reader, repairs_of(lossy, data, upkeep, answer))
 
     def _asks(self, stream: Stream, reader: str, messages: Iterable[Again]) -> Iterator[Parcel]:
@@ -231,6 +233,14 @@ class Sender:
             if route.hops:
                 crossings = tuple(Crossing(h.link, h.sender, (h.receiver,)) for h in route.hops)
                 yield Copy(crossings, (receiver,), route.mtu_bytes)
+
+
+def _slowest_s(stream: Stream, data: DataPhase, copy: Copy) -> float:
+    """What the slowest link of a way takes for one sample; asked for only where it matters."""
+    if not is_cut(stream.size_bytes, data):
+        return 0.0
+    packets = sample_messages(stream.size_bytes, data, Way(stream.reliable), copy.mtu_bytes).packets
+    return max((carrying_s(c.link, packets, many=c.many) for c in copy.crossings), default=0.0)
 
 
 def _others(link: Link, sender: Joint) -> tuple[Joint, ...]:

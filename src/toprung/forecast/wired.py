@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from toprung.model.site import Link, LinkKind
+
 HEADER_BYTES, FCS_BYTES = 14, 4
 PREAMBLE_BYTES, GAP_BYTES = 8, 12
 LEAST_PAYLOAD_BYTES = 46
@@ -57,6 +59,11 @@ USB = Wire(
     "the USB link carries one packet in each NCM block; its declared rate is that of its bulk data, "
     "and both directions share it",
 )
+
+
+def wire_of(link: Link) -> Wire:
+    """The wire of a link that is no air."""
+    return USB if link.kind is LinkKind.USB else ETHERNET
 
 
 def frames_per_s(rate_bps: float, frame_bytes: int) -> float:
