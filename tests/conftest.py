@@ -2,12 +2,32 @@
 
 Hypothesis draws the same examples in every run, so that a red run is a change's doing.
 HYPOTHESIS_PROFILE=explore draws new ones.
+
+Tests in namespaces mostly wait, and must not wait for each other's traffic: with several workers
+(`-n 2 --dist loadgroup`) one of them runs all of these, from the start, and the others run the rest.
 """
 
 import os
+from pathlib import Path
 
+import pytest
 from hypothesis import settings
 
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.register_profile("explore", deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "steady"))
+
+HERE = Path(__file__).parent
+
+
+def in_namespaces(path: Path) -> bool:
+    """Whether a file's tests make traffic."""
+    where = path.relative_to(HERE)
+    return where.parts[0] == "live" or where.name.startswith("test_live_")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    first = [item for item in items if in_namespaces(item.path)]
+    for item in first:
+        item.add_marker(pytest.mark.xdist_group("namespaces"))
+    items[:] = first + [item for item in items if not in_namespaces(item.path)]
