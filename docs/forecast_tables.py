@@ -2,8 +2,9 @@
 
 python docs/forecast_tables.py
 
-Reads docs/discovery_check.json (tests/live/discovery_check.py) and docs/data_traffic.json
-(tests/live/data_check.py); a check that was not run is said so.  Ratios are forecast by seen.
+Reads docs/discovery_check.json (tests/live/discovery_check.py), docs/data_traffic.json
+(tests/live/data_check.py) and docs/ladder_check.json (tests/live/ladder_check.py); of a check that was not
+run, that is said.  Ratios are forecast by seen.
 """
 
 from __future__ import annotations
@@ -69,6 +70,30 @@ def data(found: dict[str, Any]) -> Iterator[str]:
         yield from _verdicts(library, own, (("ratio", DATA_BAR),))
 
 
+def ladder(found: dict[str, Any]) -> Iterator[str]:
+    """How many flows came out as forecast, and each that did not."""
+    rows = [row for row in found["rows"] if row["agrees"] is not None]
+    sites = {row["site"] for row in rows}
+    wrong = [row for row in rows if not row["agrees"]]
+    named = [row for row in rows if row["forecast"]]
+    same = sum(row["forecast"] == row["seen"] for row in named)
+    yield "### The ladder\n"
+    yield (
+        f"`python tests/live/ladder_check.py`, {found['measured']}: {len(sites)} small sites, each sound or "
+        f"with one thing wrong, rehearsed for {found['seconds']:g} s. A flow that is forecast to be stopped "
+        f"must bring no sample, a whole one some: so it was with {len(rows) - len(wrong)} of {len(rows)} "
+        f"flows. Of {len(named)} flows that are stopped, captures name the forecast's cause for {same}.\n"
+    )
+    for row in wrong:
+        told = f"forecast {row['forecast'] or 'whole'}, received {row['received']} of {row['sent']}"
+        yield f"- otherwise: {row['site']}, {row['flow']}: {told}."
+    for row in named:
+        if row["agrees"] and row["forecast"] != row["seen"]:
+            yield f"- {row['site']}, {row['flow']}: forecast {row['forecast']}, captured {row['seen']}."
+    for site, why in found["refused"].items():
+        yield f"- cannot be rehearsed: {site} ({why})."
+
+
 def _farthest(ratios: Iterable[float]) -> float:
     """The ratio that is farthest from 1."""
     return max(ratios, key=lambda ratio: abs(ratio - 1))
@@ -102,6 +127,7 @@ def _verdicts(library: str, rows: list[Row], bars: Iterable[tuple[str, float]]) 
 TABLES: tuple[tuple[str, str, Callable[[dict[str, Any]], Iterator[str]]], ...] = (
     ("discovery_check.json", "tests/live/discovery_check.py", discovery),
     ("data_traffic.json", "tests/live/data_check.py", data),
+    ("ladder_check.json", "tests/live/ladder_check.py", ladder),
 )
 
 
