@@ -57,7 +57,9 @@ class Looks:
 def main(minutes: float, rate: float, visitors: int) -> None:
     seconds = minutes * 60
     curve: list[tuple[float, float]] = []
-    sys.stdout.write(f"{'s':>6}{'MB':>8}{'processor':>11}{'packets/s':>11}{'dropped':>9}{'retired':>9}\n")
+    sys.stdout.write(
+        f"{'s':>6}{'MB':>8}{'processor':>11}{'packets/s':>11}{'dropped':>9}{'retired':>9}{'look s':>9}\n"
+    )
     with cable() as (base, brain), tempfile.TemporaryDirectory(), listen(brain, LISTENER) as ear:
         looks = Looks(ear)
         time.sleep(1.5)
@@ -69,10 +71,10 @@ def main(minutes: float, rate: float, visitors: int) -> None:
                 now, before, used = time.monotonic() - begun, used, processor_s(ear.pid)
                 curve.append((now, memory_mb(ear.pid)))
                 live = looks.last.get("live", {})
-                told = [live.get(key, 0) for key in ("packets_per_s", "dropped", "retired")]
+                told = [live.get(key, 0) for key in ("packets_per_s", "dropped", "retired", "took_s")]
                 share = (used - before) / BETWEEN_S
                 sys.stdout.write(f"{now:>6.0f}{curve[-1][1]:>8.1f}{share:>11.0%}{told[0]:>11,.0f}")
-                sys.stdout.write(f"{told[1]:>9,}{told[2]:>9,}\n")
+                sys.stdout.write(f"{told[1]:>9,}{told[2]:>9,}{told[3]:>9.2f}\n")
                 sys.stdout.flush()
             went = int(wind.communicate()[0])
         ear.send_signal(signal.SIGTERM)

@@ -184,13 +184,14 @@ class _Text:
 
     def end(self, look: Look) -> None:
         from toprung.pictures.ladder_text import ladder_text
-        from toprung.pictures.live_text import news, status
+        from toprung.pictures.live_text import caution, news, status
 
         assert look.observed is not None
         self.screen.clear()
         self.screen.show(news(look), (), changed=False)
         over_all = status(look, look.packets / max(look.seconds, 1e-9))
-        sys.stdout.write(f"{over_all}\n\n{ladder_text(look.observed, self.style)}")
+        told = "\n".join([over_all, *caution(look)])
+        sys.stdout.write(f"{told}\n\n{ladder_text(look.observed, self.style)}")
 
 
 class _JsonLines:

@@ -8,12 +8,13 @@ with Listening(Wish(("usb0",), site)) as listening:
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
 from toprung.diagnose.observed import Observed
+from toprung.live.aside import Aside
 from toprung.live.hearing import Change, Ear
 from toprung.live.packets import Settings, State
 from toprung.live.reading import judged
@@ -57,6 +58,7 @@ class Look:
     flows: tuple[FlowChange, ...]  # since the last look, as the others below
     comings: tuple[Coming, ...]
     turns: tuple[Change, ...]  # of interfaces
+    took_s: float  # to judge it
 
     @property
     def clock(self) -> str:
@@ -102,8 +104,12 @@ class Listening:
             self._take(chunk)
 
     def look(self) -> Look:
-        """Judge what was heard so far."""
-        return self._look(self._watch.picture())
+        """Judge what was heard so far; what comes meanwhile is taken aside and folded afterwards."""
+        with Aside(self._ear) as aside:
+            look = self._look(self._watch.picture)
+        for chunk in aside.chunks:
+            self._take(chunk)
+        return look
 
     def end(self) -> Look:
         """Stop listening: take what is on its way, and judge all of it."""
@@ -112,24 +118,26 @@ class Listening:
         for tap in self._ear.taps:
             counts = tap.counts()
             self._take(statistics(tap.number, tap.last_ns or time.time_ns(), counts.packets, counts.drops))
-        return self._look(self._watch.end())
+        return self._look(self._watch.end)
 
-    def _look(self, picture: Picture) -> Look:
-        now_ns = time.time_ns()
+    def _look(self, see: Callable[[], Picture]) -> Look:
+        begun, now_ns = time.monotonic(), time.time_ns()
         counts = [tap.counts() for tap in self._ear.taps]
         packets = sum(c.packets for c in counts)
         (then, before), now = self._last, time.monotonic()
         self._last = (now, packets)
-        observed = None
+        picture, observed = see(), None
         flows: tuple[FlowChange, ...] = ()
         if any(view.datagrams for view in picture.views):
             observed = self._judged(picture)
             if self._before is not None:
                 flows = tuple(flow_changes(self._before.ladder, observed.ladder))
             self._before = observed
-        turns, self._turns = tuple(self._turns), []
+        turns = tuple(self._turns)
+        del self._turns[: len(turns)]
         if any(state is not State.UP for state in self._ear.states.values()):
             self._hearing_since_ns = now_ns
+        comings = self._comings(picture, now_ns) if observed else ()
         return Look(
             time_ns=now_ns,
             seconds=(now_ns - self._start_ns) / 1e9,
@@ -140,8 +148,9 @@ class Listening:
             interfaces={tap.interface: state for tap, state in self._ear.states.items()},
             retired=sum(rest.participants for rest in self._watch.rests),
             flows=flows,
-            comings=self._comings(picture, now_ns) if observed else (),
+            comings=comings,
             turns=turns,
+            took_s=time.monotonic() - begun,
         )
 
     def _comings(self, picture: Picture, now_ns: int) -> tuple[Coming, ...]:

@@ -21,6 +21,7 @@ def live_envelope(look: Look, observed: Observed) -> dict[str, Any]:
             "packets": look.packets,
             "packets_per_s": round(look.packets_per_s, 1),
             "dropped": look.dropped,
+            "took_s": round(look.took_s, 3),
             "retired": look.retired,
             "interfaces": {name: str(state) for name, state in look.interfaces.items()},
             "changes": [*interface_words(look), *changed_words(look)],

@@ -63,6 +63,17 @@ def status(look: Look, packets_per_s: float) -> str:
     return f"{', '.join(names)}, {look.seconds:.0f} s: {heard}"
 
 
+def caution(look: Look) -> list[str]:
+    """What must not be believed where packets were dropped here."""
+    if not look.dropped:
+        return []
+    share = look.dropped / max(look.packets, 1)
+    return wrapped(
+        f"{look.dropped:,} packets ({share:.2%}) were dropped on this machine, which could not keep up: "
+        "samples that seem to be missing may have arrived. Listen with less beside it, or elsewhere."
+    )
+
+
 def block(look: Look, style: Style) -> list[str]:
     """Status, ladder, one line a finding, verdict."""
     heard = status(look, look.packets_per_s)
@@ -76,7 +87,7 @@ def block(look: Look, style: Style) -> list[str]:
     told = [f for f in observed.findings if f.severity is not Severity.NOTE]
     if told:
         lines += ["", *(printable(f"{f.severity}: {f.code}, {f.subject}") for f in told)]
-    lines += ["", *wrapped(verdict(observed))]
+    lines += ["", *wrapped(verdict(observed)), *caution(look)]
     if look.retired:
         lines += wrapped(f"{look.retired:,} participants came and went before those that are kept apart.")
     return lines
