@@ -158,7 +158,8 @@ def main() -> None:
         rows.append(row)
         sys.stderr.write(
             f"{shape.name:28} datagrams {row['datagrams']:.3f}  bytes {row['bytes']:.3f}  worst machine "
-            f"{row['worst_machine']:.3f}  time {row['introduced']} ({row['forecast_s']} / {row['seen_s']} s)\n"
+            f"{row['worst_machine']:.3f}  time {row['introduced']} "
+            f"({row['forecast_s']} / {row['seen_s']} s)\n"
         )
     found = {
         "measured": datetime.now(UTC).date().isoformat(),

@@ -133,9 +133,7 @@ class _Reader:
 def read(captures: Mapping[str, Path], site: Site) -> Seen:
     """Everything that the captures of a run show."""
     seen, names = Seen(), {}
-    readers = {
-        machine: _Reader(seen, machine, site.machine(machine).hosts, names) for machine in captures
-    }
+    readers = {machine: _Reader(seen, machine, site.machine(machine).hosts, names) for machine in captures}
     for machine, reader in readers.items():
         for path in (captures[machine],):
             reader.read(path)

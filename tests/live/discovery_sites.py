@@ -39,7 +39,12 @@ def site_of(shape: Shape) -> Site:
     dice.shuffle(homes)
     names = [f"part{i:02d}" for i in range(shape.participants)]
     addresses = {f"m{i}": f"10.88.4.{11 + i}" for i in range(machines)}
-    lines = ["site: salted", f"domain: {dice.randint(0, 9)}", "machines:", "  post: {interfaces: {e: 10.88.4.2/24}}"]
+    lines = [
+        "site: salted",
+        f"domain: {dice.randint(0, 9)}",
+        "machines:",
+        "  post: {interfaces: {e: 10.88.4.2/24}}",
+    ]
     lines += [f"  {m}: {{interfaces: {{e: {a}/24}}}}" for m, a in addresses.items()]
     ends = ", ".join(f"{m}.e" for m in ("post", *addresses))
     lines += ["links:", f"  line: {{kind: ethernet, delay: {dice.randint(10, 30) / 10} ms, joins: [{ends}]}}"]
@@ -58,13 +63,16 @@ def _topics(dice: random.Random, names: list[str]) -> list[str]:
     lines, number = [], 0
     while any(left.values()):
         writer = max(names, key=lambda name: (left[name], name))
-        readers = [name for name in names if name != writer and left[name]] or [n for n in names if n != writer]
+        readers = [name for name in names if name != writer and left[name]] or [
+            n for n in names if n != writer
+        ]
         chosen = dice.sample(readers, k=min(len(readers), dice.choice((1, 1, 2))))
         word = "".join(dice.choices("abcdefghijklm", k=dice.randint(3, 24)))
         reliability = dice.choice(("reliable", "best_effort"))
+        qos = f"{{reliability: {reliability}, history: {{kind: keep_last, depth: 8}}}}"
         lines.append(
-            f"  {word}/t{number}: {{type: 'nursery::{word.title()}', size: 100 B, rate: 1 Hz, from: {writer}, "
-            f"to: [{', '.join(chosen)}], qos: {{reliability: {reliability}, history: {{kind: keep_last, depth: 8}}}}}}"
+            f"  {word}/t{number}: {{type: 'nursery::{word.title()}', size: 100 B, rate: 1 Hz, "
+            f"from: {writer}, to: [{', '.join(chosen)}], qos: {qos}}}"
         )
         left[writer] = max(0, left[writer] - 1)
         for name in chosen:

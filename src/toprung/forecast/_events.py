@@ -67,14 +67,16 @@ class Events:
         self.tail[queue] = record
         return 0
 
-    def pop(self):
-        """The next event's word, and `now` its time; -1: there is none."""
+    def pop(self, end):
+        """The next event's word, and `now` its time; -1: there is none up to the end."""
         queue: cython.Py_ssize_t
         record: cython.longlong
         if self.size == 0:
             return -1
         queue = self.heap[0]
         record = self.head[queue]
+        if self.times[record] > end:
+            return -1
         self.head[queue] = self.after[record]
         self.after[record] = self.spare
         self.spare = record

@@ -3,7 +3,7 @@
 # (C types: Cython checks them)
 """Discrete events of the discovery exchange.
 
-Compiled from this same file (Cython, pure Python mode); uncompiled it is oracle and fallback.
+Compiled from this same file; its types stand in `_simulation.pxd`.  Uncompiled it is oracle and fallback.
 
 A machine serves what it gets in the order in which it was sent, so a datagram's completion is known when it
 is sent: every machine is a queue whose times only grow, and so is every kind of timer.  The heap holds the
@@ -87,45 +87,14 @@ GLOBALS = cython.declare(cython.Py_ssize_t, len(simulating.GLOBAL))
 OWNS = cython.declare(cython.Py_ssize_t, len(simulating.OWN))
 QUEUES = cython.declare(cython.Py_ssize_t, simulating.QUEUES)
 LEVELS = cython.declare(cython.longlong, simulating.LEVELS)
-S_DONE = cython.declare(cython.int, int(Status.DONE))
 S_FULL = cython.declare(cython.int, int(Status.FULL))
 
 MASK20 = cython.declare(cython.longlong, (1 << 20) - 1)
 SWEEP_S = cython.declare(cython.double, simulating.SWEEP_S)
 
 
-@cython.final
-@cython.cclass
 class Simulation:
     """One run.  All arrays are the caller's; `toprung.forecast.simulation` makes and reads them."""
-
-    events: Events
-    transit: Transit
-    n: cython.Py_ssize_t
-    # of participants
-    host: cython.longlong[::1]
-    library: cython.longlong[::1]
-    casts: cython.longlong[::1]
-    data: cython.longlong[::1]
-    fresh: cython.longlong[::1]
-    made: cython.longlong[::1]
-    up: cython.longlong[::1]
-    left: cython.longlong[::1]
-    knows: cython.longlong[::1]
-    unsure: cython.longlong[::1]
-    armed: cython.longlong[::1]
-    greeted: cython.double[::1]
-    # of pairs, [a * n + b]
-    hears: cython.uchar[::1]
-    pair: cython.uchar[::1]
-    known_by: cython.uchar[::1]  # b knows a
-    heard: cython.float[::1]  # when b last heard of a
-    has_at: cython.float[::1]
-    backlog: cython.double[:, ::1]  # of machines, by second
-    rules: cython.double[:, ::1]
-    steps = cython.declare(cython.longlong, visibility="readonly")
-    lapses = cython.declare(cython.longlong, visibility="readonly")
-    missing = cython.declare(cython.longlong, visibility="readonly")
 
     def __init__(self, events: Events, transit: Transit, arrays: dict[str, Any], missing: int) -> None:
         """`arrays`: by the names of the fields.  `missing`: ordered pairs that are yet to be introduced."""
@@ -151,8 +120,8 @@ class Simulation:
         self.backlog = memoryview(arrays["backlog"])
         self.rules = memoryview(arrays["rules"])
         self.n = self.host.shape[0]
-        self.steps = 0
-        self.lapses = 0
+        self.machines = GLOBALS + self.rules.shape[0] * QUEUES
+        self.steps = self.lapses = 0
         self.missing = missing
 
     def plan(self, kind: int, participants: Any, times: Any) -> None:
@@ -171,47 +140,28 @@ class Simulation:
             status = self._run(end, soon)
         return status
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _run(self, end: cython.double, soon: cython.bint) -> cython.int:
+    def _run(self, end, soon):
         word: cython.longlong
-        while self.events.now <= end and not (soon and self.missing == 0):
+        while not (soon and self.missing == 0):
             if self.events.room() < 4 * self.n + 64:
                 return S_FULL
-            word = self.events.pop()
+            word = self.events.pop(end)
             if word < 0:
                 break
             self.steps += 1
             self._handle(word, self.events.now)
-        return S_DONE
+        return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.inline
-    @cython.exceptval(-1)
-    def _word(
-        self, kind: cython.longlong, a: cython.longlong, b: cython.longlong, weight: cython.longlong
-    ) -> cython.longlong:
+    def _word(self, kind, a, b, weight):
         return (((weight << 20 | b) << 20 | a) << 5) | kind
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _handle(self, word: cython.longlong, t: cython.double) -> cython.int:
+    def _handle(self, word, t):
         kind: cython.int = word & 31
         a: cython.Py_ssize_t = (word >> 5) & MASK20
         b: cython.Py_ssize_t = (word >> 25) & MASK20
-        if kind >= START:
-            return self._timer(kind, a, b, word >> 45, t)
-        return self._message(kind, a, b, t)
+        return self._timer(kind, a, b, word >> 45, t) if kind >= START else self._message(kind, a, b, t)
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _message(
-        self, kind: cython.int, a: cython.Py_ssize_t, b: cython.Py_ssize_t, t: cython.double
-    ) -> cython.int:
+    def _message(self, kind, a, b, t):
         """What b does with a message of a."""
         at: cython.Py_ssize_t = b * self.n + a
         r: cython.Py_ssize_t = self.library[b]
@@ -224,7 +174,7 @@ class Simulation:
         self.heard[a * self.n + b] = t
         if kind == EARLY and self.transit.chance() < self.rules[r, R_MISSED]:
             return 0
-        if kind == EARLY or kind == HEARTBEAT or kind == CONFIRM:
+        if kind in (EARLY, HEARTBEAT, CONFIRM):
             self.pair[at] |= GREETED
             if self.pair[at] & HAS:
                 self._send(b, a, ACK, self.rules[r, R_ACKING], t)
@@ -238,7 +188,7 @@ class Simulation:
             self._send(b, a, LITTLE, self.rules[r, R_LITTLE], t)
         elif kind == LITTLE:
             self._send(b, a, ACK, 1, t)
-        elif kind == DATA or kind == FRESH:
+        elif kind in (DATA, FRESH):
             if not self.pair[at] & HAS:
                 self.pair[at] |= HAS
                 if self.has_at[at] < 0:
@@ -251,12 +201,7 @@ class Simulation:
             self.unsure[b] -= 1
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _meet(
-        self, a: cython.Py_ssize_t, b: cython.Py_ssize_t, call: cython.bint, t: cython.double
-    ) -> cython.int:
+    def _meet(self, a, b, call, t):
         """a hears of b for the first time."""
         r: cython.Py_ssize_t = self.library[a]
         replies: cython.longlong = cython.cast(cython.longlong, self.rules[r, R_REPLIES])
@@ -279,32 +224,10 @@ class Simulation:
         self._repeat(WAIT, a, b, 1, t)
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.inline
-    @cython.exceptval(-1)
-    def _later(
-        self,
-        r: cython.Py_ssize_t,
-        kind: cython.int,
-        a: cython.Py_ssize_t,
-        b: cython.Py_ssize_t,
-        weight: cython.longlong,
-        t: cython.double,
-    ) -> cython.int:
+    def _later(self, r, kind, a, b, weight, t):
         return self.events.push(GLOBALS + r * QUEUES + (kind - BURST), t, self._word(kind, a, b, weight))
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _repeat(
-        self,
-        kind: cython.int,
-        a: cython.Py_ssize_t,
-        b: cython.Py_ssize_t,
-        turn: cython.longlong,
-        t: cython.double,
-    ) -> cython.int:
+    def _repeat(self, kind, a, b, turn, t):
         """WAIT or UNSURE for the turn-th time; after some patience each wait is twice the one before."""
         r: cython.Py_ssize_t = self.library[a]
         wait: cython.double = self.rules[r, R_WAIT_S if kind == WAIT else R_CONFIRM_S]
@@ -317,23 +240,13 @@ class Simulation:
             queue += LEVELS
         return self.events.push(queue + level, t + wait * (1 << level), self._word(kind, a, b, turn))
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _timer(
-        self,
-        kind: cython.int,
-        a: cython.Py_ssize_t,
-        b: cython.Py_ssize_t,
-        weight: cython.longlong,
-        t: cython.double,
-    ) -> cython.int:
+    def _timer(self, kind, a, b, weight, t):
         r: cython.Py_ssize_t = self.library[a]
         known: cython.uchar = self.pair[a * self.n + b]
         if kind == SWEEP:
             self._sweep(t)
             self.events.push(SWEEP - START, t + SWEEP_S, self._word(SWEEP, 0, 0, 0))
-        elif kind == START or kind == BURST or kind == PERIOD:
+        elif kind in (START, BURST, PERIOD):
             self._begin(kind, a, t)
         elif kind == MADE:
             self._make(a, t)
@@ -358,10 +271,7 @@ class Simulation:
                 self._load(a, self.rules[r, R_REMAINING], R_ANSWERS, t)
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _begin(self, kind: cython.int, a: cython.Py_ssize_t, t: cython.double) -> cython.int:
+    def _begin(self, kind, a, t):
         """An announcement by the clock, the first one at the start."""
         r: cython.Py_ssize_t = self.library[a]
         if kind == START:
@@ -375,10 +285,7 @@ class Simulation:
             return self._later(r, BURST, a, 0, 0, t + self.rules[r, R_BURST_S])
         return self._later(r, PERIOD, a, 0, 0, t + self.rules[r, R_PERIOD_S])
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _make(self, a: cython.Py_ssize_t, t: cython.double) -> cython.int:
+    def _make(self, a, t):
         self.made[a] = 1
         self.unsure[a] = self.knows[a]
         if self.knows[a] > 0:
@@ -388,10 +295,7 @@ class Simulation:
                 self._repeat(UNSURE, a, 0, 1, t)
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _announce(self, a: cython.Py_ssize_t, t: cython.double) -> cython.int:
+    def _announce(self, a, t):
         """By multicast, or to the peers; and by unicast to all known where the library does so."""
         r: cython.Py_ssize_t = self.library[a]
         told: cython.bint = self.rules[r, R_TO_KNOWN] > 0
@@ -407,17 +311,7 @@ class Simulation:
                 self._tell(a, b, REPLY, False, t)
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _tell(
-        self,
-        a: cython.Py_ssize_t,
-        b: cython.Py_ssize_t,
-        kind: cython.int,
-        cast: cython.bint,
-        t: cython.double,
-    ) -> cython.int:
+    def _tell(self, a, b, kind, cast, t):
         """One announcement's copy: an event for one who does not know a, for the others only load."""
         at: cython.Py_ssize_t = a * self.n + b
         done: cython.double
@@ -431,37 +325,15 @@ class Simulation:
         if self.known_by[at]:
             self.heard[at] = done
             return 0
-        return self.events.push(self._queue(b), done, self._word(kind, a, b, 1))
+        return self.events.push(self.machines + self.host[b], done, self._word(kind, a, b, 1))
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.inline
-    @cython.exceptval(-1)
-    def _queue(self, b: cython.Py_ssize_t) -> cython.Py_ssize_t:
-        return GLOBALS + self.rules.shape[0] * QUEUES + self.host[b]
-
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _send(
-        self,
-        a: cython.Py_ssize_t,
-        b: cython.Py_ssize_t,
-        kind: cython.int,
-        weight: cython.double,
-        t: cython.double,
-    ) -> cython.int:
+    def _send(self, a, b, kind, weight, t):
         done: cython.double = self._arrives(a, b, weight, False, t)
         if done < 0:
             return 0
-        return self.events.push(self._queue(b), done, self._word(kind, a, b, 1))
+        return self.events.push(self.machines + self.host[b], done, self._word(kind, a, b, 1))
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _spread(
-        self, a: cython.Py_ssize_t, kind: cython.int, weight: cython.double, t: cython.double
-    ) -> cython.int:
+    def _spread(self, a, kind, weight, t):
         """To everybody known, by multicast where the library does so."""
         b: cython.Py_ssize_t
         done: cython.double
@@ -473,22 +345,14 @@ class Simulation:
             if self.pair[a * self.n + b] & KNOWN:
                 done = self._arrives(a, b, weight, cast, t)
                 if done >= 0:
-                    self.events.push(self._queue(b), done, self._word(kind, a, b, 1))
+                    self.events.push(self.machines + self.host[b], done, self._word(kind, a, b, 1))
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _casts(self, a: cython.Py_ssize_t) -> cython.bint:
+    def _casts(self, a):
         least: cython.double = self.rules[self.library[a], R_CAST_FROM]
         return self.casts[a] and least > 0 and self.knows[a] >= least
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _load(
-        self, a: cython.Py_ssize_t, weight: cython.double, answer: cython.Py_ssize_t, t: cython.double
-    ) -> cython.int:
+    def _load(self, a, weight, answer, t):
         """What everybody known gets, answers, and learns nothing from but that a lives."""
         b: cython.Py_ssize_t
         done: cython.double
@@ -506,32 +370,11 @@ class Simulation:
                     )
         return 0
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.inline
-    @cython.exceptval(-2.0)
-    def _arrives(
-        self,
-        a: cython.Py_ssize_t,
-        b: cython.Py_ssize_t,
-        weight: cython.double,
-        cast: cython.bint,
-        t: cython.double,
-    ) -> cython.double:
+    def _arrives(self, a, b, weight, cast, t):
         """When b's machine will be done with so many datagrams of a; -1: it never will."""
         return self.transit.arrives(self.host[a], self.host[b], cython.cast(cython.longlong, weight), cast, t)
 
-    @cython.cfunc
-    @cython.nogil
-    @cython.inline
-    @cython.exceptval(-2.0)
-    def _lease(self, b: cython.Py_ssize_t) -> cython.double:
-        return self.rules[self.library[b], R_LEASE_S]
-
-    @cython.cfunc
-    @cython.nogil
-    @cython.exceptval(-1)
-    def _sweep(self, t: cython.double) -> cython.int:
+    def _sweep(self, t):
         """Forget whom nothing was heard of for a lease; note how long each machine's queue is."""
         a: cython.Py_ssize_t
         b: cython.Py_ssize_t
@@ -540,7 +383,10 @@ class Simulation:
         for a in range(self.n):
             for b in range(self.n):
                 at = a * self.n + b
-                if self.pair[at] & KNOWN and self.heard[b * self.n + a] < t - self._lease(b):
+                if (
+                    self.pair[at] & KNOWN
+                    and self.heard[b * self.n + a] < t - self.rules[self.library[b], R_LEASE_S]
+                ):
                     if self.made[a] and not self.pair[at] & SURE:
                         self.unsure[a] -= 1
                     self.pair[at] = 0

@@ -120,8 +120,8 @@ def greet(exchange: Exchange) -> None:
     ledger.from_newcomer(pairs.up, full)
     asked = exchange.size(lambda s, r: s.acknacks(r.asks))
     rests = exchange.rows(lambda r: r.rest_s > 0)
-    missed = np.maximum(pairs.first, exchange.missed) * rests[:, None] * pairs.heartbeat
-    missed = (pairs.up * (missed + (1 - pairs.heartbeat))).astype("f4")
+    early = np.maximum(pairs.first, exchange.missed) * rests[:, None] * pairs.heartbeat
+    missed: Matrix = (pairs.up * (early + (1 - pairs.heartbeat))).astype("f4")
     ledger.from_newcomer(missed, asked)
     ledger.to_newcomer(missed, full)
     company = exchange.company
