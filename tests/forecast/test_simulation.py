@@ -13,22 +13,14 @@ from toprung.forecast.simulation import run, simulate, tables_of
 from toprung.model.site_file import load_site
 
 
-def site_of(
-    count, library="cyclone", per=2, loss="0 %", budget="", endpoints=3, delay="1 ms", mode="multicast"
-):
-    """Participants in a ring, so many on each machine of one link."""
-    machines = -(-count // per)
+def site_of(count, library="cyclone", per=2, mode="multicast", budget="", link=""):
+    """Participants in a ring, so many on each machine of one link; `link`: what else is said of it."""
+    hosts = [f"10.1.{m // 200}.{1 + m % 200}" for m in range(-(-count // per))]
     lines = ["site: ring", "machines:"]
-    for m in range(machines):
-        lines.append(f"  m{m}: {{interfaces: {{e: 10.1.{m // 200}.{1 + m % 200}/16}}{budget}}}")
-    ends = ", ".join(f"m{m}.e" for m in range(machines))
-    lines += [
-        "links:",
-        f"  l: {{kind: ethernet, delay: {delay}, loss: {loss}, joins: [{ends}]}}",
-        "participants:",
-    ]
-    peers = ", ".join(f"10.1.{m // 200}.{1 + m % 200}" for m in range(machines))
-    how = mode if mode == "multicast" else f"{{peers: [{peers}]}}"
+    lines += [f"  m{m}: {{interfaces: {{e: {host}/16}}{budget}}}" for m, host in enumerate(hosts)]
+    ends = ", ".join(f"m{m}.e" for m in range(len(hosts)))
+    lines += ["links:", f"  l: {{kind: ethernet, joins: [{ends}]{link}}}", "participants:"]
+    how = mode if mode == "multicast" else f"{{peers: [{', '.join(hosts)}]}}"
     lines += [
         f"  p{i}: {{machine: m{i // per}, middleware: {library}, discovery: {how}}}" for i in range(count)
     ]
