@@ -16,7 +16,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import yaml
-from data_sites import BEST, RELIABLE, crowd, pair, site, topic
+from data_sites import BEST, ETHERNET, RELIABLE, crowd, pair, site, topic
 from datagrams import ACKNACK, DATA, DATA_FRAG, HEARTBEAT, HEARTBEAT_FRAG, Datagram, datagrams
 
 from toprung.model.site import Site
@@ -108,11 +108,25 @@ def sizes(library: str) -> dict[str, int]:
 
 
 def greatest_message(library: str, held: int, reliable: Writer) -> int:
-    """The greatest message, over samples just greater than what one DATA_FRAG holds."""
-    told = {f"size{n}": (held + n, 2, BEST) for n in range(1100, 1240, 4)}
+    """The greatest message, over samples just greater than what one DATA_FRAG holds: the last that stays one
+    message, to within 100 bytes, then exactly."""
     if held > 60_000:  # a second fragment does not fit beside such a first
         return max(m.payload for s in reliable.whole for m in s)
-    return max(m.payload for w in watch(pair(library, told), 5) for s in w.whole for m in s)
+    low = step = 100
+    for step in (100, 16, 4):
+        sizes = [held + low + step * n for n in range(12)]
+        seen = watch(pair(library, {f"size{n}": (n, 2, BEST) for n in sizes}), 5)
+        one = [size for size, w in zip(sizes, seen, strict=True) if len(w.typical) == 1]
+        low = max(one) - held
+    return max(m.payload for w in seen for s in w.whole for m in s)
+
+
+def repairs(library: str) -> dict[str, object]:
+    """Whether a lost sample that would go whole is repeated in fragments."""
+    lossy = ETHERNET | {"loss": "5 %"}
+    (writer,) = watch(pair(library, {"one": (3000, 10, RELIABLE)}, lossy), 12)
+    cut = any(p.kind == DATA_FRAG for s in writer.samples.values() for m in s for p in m.parts)
+    return {"repairs_by_fragment": cut}
 
 
 def copies(library: str) -> dict[str, object]:
@@ -165,12 +179,15 @@ def after_bytes(library: str) -> int:
     told = {f"size{n}": (n, 50, LONG) for n in (3000, 5000, 10_000, 12_000)}
     low, high = 0, 1 << 30
     for writer in watch(pair(library, told), 12):
-        sent = 0
-        for messages in writer.whole:
-            sent += messages[0].payload
-            if any(p.kind == HEARTBEAT for p in messages[0].parts):
-                high, sent = min(high, max(sent, low + 1)) if sent > low else high, 0
-            else:
+        alone = {id(m) for m in writer.alone}
+        sent, known = 0, False  # known: since the last heartbeat
+        for message in sorted((*(s[0] for s in writer.whole), *writer.alone), key=lambda m: m.time_s):
+            sent += message.payload * (id(message) not in alone)
+            if any(p.kind == HEARTBEAT for p in message.parts):
+                if known and id(message) not in alone:
+                    high = min(high, sent)
+                sent, known = 0, True
+            elif known:
                 low = max(low, sent)
     half = 212_992 // 2  # net.core.wmem_default
     return half if low <= half <= high else (low + high) // 2
@@ -181,12 +198,12 @@ def answer_delay(library: str) -> float:
     (writer,) = watch(pair(library, {"one": (100, 5, NEWEST)}), 8)
     asked = sorted(m.time_s for s in writer.whole for m in s)
     waits = [min((a.time_s - t for t in asked if t < a.time_s), default=1.0) for a in writer.answers]
-    return round(sorted(waits)[len(waits) // 2], 3)
+    return int(1000 * min(waits)) / 1000  # the link's own delay comes on top
 
 
 def main() -> None:
     library = sys.argv[1]
-    found = sizes(library) | copies(library) | upkeep(library)
+    found = sizes(library) | copies(library) | upkeep(library) | repairs(library)
     sys.stdout.write(yaml.safe_dump({"data": found}, sort_keys=False))
 
 
