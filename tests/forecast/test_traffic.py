@@ -235,6 +235,8 @@ def test_the_limit_is_named():
         found.busy - beacon_share(cell_of(found.link)), rel=0.05
     )
     assert sum(use.bytes_per_s for use in found.uses) == pytest.approx(found.bytes_per_s)
+    little = crowd("cyclone", {"s": "a", "h": "a"}, {"r": "h"}).links["neta"]
+    assert little.says == "one takes less than 1 % of link neta"
 
 
 def test_stations_contend():

@@ -74,7 +74,8 @@ class LinkTraffic:
         if not self.uses or self.uses[0].share is None:
             return None
         what = "the air" if self.air_time is not None else f"link {self.link.name}"
-        return f"{self.uses[0].topic} takes {self.uses[0].share:.0%} of {what}".replace("%", " %")
+        part = "less than 1" if self.uses[0].share < 0.01 else f"{100 * self.uses[0].share:.0f}"
+        return f"{self.uses[0].topic} takes {part} % of {what}"
 
 
 @dataclass(frozen=True, slots=True)
