@@ -5,8 +5,8 @@
 Every case runs as a rehearsal (namespaces, links in user space, Cyclone DDS and Fast DDS).  Frames are
 counted at the end that sends them, from the sixth second on, for so many seconds; three times as long where
 packets are lost.  The forecast is told the rates that the writers kept and the share of packets that chance
-took; the ratio as declared is there, too.  Writes docs/data_traffic.json and a table of it in
-docs/data_traffic.md.
+took; the ratio as declared is there, too.  Writes docs/data_traffic.json, of which
+docs/forecast_tables.py makes a table.
 """
 
 from __future__ import annotations
@@ -34,7 +34,6 @@ from toprung.rehearse.run import Rehearsal
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 SETTLED_S = 6.0  # discovery is over, and the first announcements with it
-BAR = 0.03
 LOSSY_TIMES = 3  # what chance does needs longer to even out
 
 
@@ -115,33 +114,6 @@ def _on_link(site: Site, name: str, settled: dict[str, list[Datagram]]) -> Itera
         yield from (d for d in settled[joint.machine] if d.user and d.outgoing and d.source in hosts)
 
 
-def table(found: dict[str, Any]) -> str:
-    """The rows as Markdown, the worst of each library named."""
-    lines = [
-        f"Measured {found['measured']} with {' and '.join(found['libraries'])}, {found['seconds']:g} s each.",
-        "Bytes of Ethernet frames with user data, heartbeats and answers.",
-        "",
-        "| library | what | link | forecast B/s | seen B/s | ratio |",
-        "| --- | --- | --- | ---: | ---: | ---: |",
-    ]
-    for row in found["rows"]:
-        lines.append(
-            f"| {row['library']} | {row['says']} | {row['link']} | {row['forecast_bytes_per_s']:,.0f} "
-            f"| {row['seen_bytes_per_s']:,.0f} | {row['ratio']:.3f} |"
-        )
-    lines.append("")
-    for library in ("cyclone", "fast"):
-        own = [row for row in found["rows"] if row["library"] == library]
-        worst = max(own, key=lambda row: abs(row["ratio"] - 1), default=None)
-        if worst:
-            within = sum(abs(row["ratio"] - 1) <= BAR for row in own)
-            lines.append(
-                f"{library}: {within} of {len(own)} within {BAR:.0%}; "
-                f"worst {worst['ratio']:.3f}: {worst['says']}."
-            )
-    return "\n".join(lines) + "\n"
-
-
 def main() -> None:
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     words.add_argument("out", nargs="?", type=Path, default=DOCS / "data_traffic.json")
@@ -163,7 +135,6 @@ def main() -> None:
         "rows": rows,
     }
     asked.out.write_text(json.dumps(found, indent=1) + "\n")
-    asked.out.with_suffix(".md").write_text(table(found))
 
 
 if __name__ == "__main__":
