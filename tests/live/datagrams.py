@@ -6,6 +6,7 @@ bytes of its frames (IP fragments joined by their identification) and its RTPS s
 
 from __future__ import annotations
 
+import gzip
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -30,8 +31,8 @@ ENTITY_AT = {
 
 
 class Part(NamedTuple):
-    """A submessage; `length` with its header, `sequence` of what names a sample, and of DATA_FRAG how many
-    fragments of what size it holds."""
+    """A submessage; `length` with its header, `sequence` of what names a sample, of DATA_FRAG how many
+    fragments of what size it holds, of both the sample's size (of DATA: padded to fours)."""
 
     kind: int
     reader: int
@@ -40,6 +41,7 @@ class Part(NamedTuple):
     sequence: int
     fragments: int
     fragment_bytes: int
+    sample_bytes: int
 
 
 @dataclass
@@ -70,6 +72,7 @@ class Datagram:
 def datagrams(path: Path) -> list[Datagram]:
     """All UDP datagrams of a capture, by time of their first frame; where that is lost, `payload` is -1."""
     raw = Path(path).read_bytes()
+    raw = gzip.decompress(raw) if raw[:2] == b"\x1f\x8b" else raw
     frames = _frames_of_blocks(raw) if raw[:4] == b"\x0a\x0d\x0d\x0a" else _frames_of_pcap(raw)
     found: dict[tuple, Datagram] = {}
     for count, (time_s, frame, cooked) in enumerate(frames):
@@ -139,15 +142,17 @@ def submessages(message: bytes) -> list[Part]:
         kind, flags = message[at], message[at + 1]
         order = "<" if flags & 1 else ">"
         (size,) = struct.unpack_from(order + "H", message, at + 2)
-        reader = writer = sequence = fragments = fragment_bytes = 0
+        reader = writer = sequence = fragments = fragment_bytes = sample = 0
         if kind in ENTITY_AT and at + 20 + ENTITY_AT[kind] <= len(message):
             place = at + 4 + ENTITY_AT[kind]
             reader, writer = struct.unpack_from("!II", message, place)
             high, low = struct.unpack_from(order + "iI", message, place + 8)
             sequence = (high << 32) + low
             if kind == DATA_FRAG:
-                fragments, fragment_bytes = struct.unpack_from(order + "HH", message, place + 20)
-        parts.append(Part(kind, reader, writer, 4 + size, sequence, fragments, fragment_bytes))
+                fragments, fragment_bytes, sample = struct.unpack_from(order + "HHI", message, place + 20)
+            elif kind == DATA:
+                sample = size - 20
+        parts.append(Part(kind, reader, writer, 4 + size, sequence, fragments, fragment_bytes, sample))
         if not size and kind not in (0x01, 0x09):
             break
         at += 4 + size
