@@ -16,8 +16,8 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
-
 from tests.forecast.twin import Twin
+
 from toprung.forecast.company import Company, company_of
 from toprung.forecast.reach import reach_of
 from toprung.forecast.simulation import run, tables_of
@@ -84,8 +84,8 @@ def crowd(count: int, library: str) -> None:
     spent = time.perf_counter() - begun
     print(  # noqa: T201
         f"{library:8} {count} participants x {ENDPOINTS} endpoints, {HORIZON_S:g} s: {spent:.2f} s, "
-        f"{done.events:,} events ({done.events / spent / 1e6:.2f} M/s), {int(done.received.sum()):,} datagrams "
-        f"received, {done.missing} pairs not introduced"
+        f"{done.events:,} events ({done.events / spent / 1e6:.2f} M/s), "
+        f"{int(done.received.sum()):,} datagrams received, {done.missing} pairs not introduced"
     )
 
 

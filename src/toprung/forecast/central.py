@@ -17,6 +17,7 @@ from toprung.forecast.profile import Central, Share, Way
 from toprung.forecast.reach import Reach
 from toprung.model.site import Site
 
+SOON_S = 0.005  # offers that come so close together are passed on together
 SOONER, LATER = 0.7, 0.3  # of a start's exchange: in its first second, and in the next one
 
 
@@ -92,3 +93,21 @@ def _put(parts: Parts, sender: int, receiver: int, at_s: float, size: Floats) ->
         if second < parts.into.shape[2]:
             parts.out[:, sender, second] += size * share
             parts.into[:, receiver, second] += size * share
+
+
+def introduced_at(company: Company) -> Floats:
+    """(n, n) seconds: when clients have each other's endpoints by way of the server; -1 on the diagonal.
+
+    The later of two offers its endpoints `introducing_s` after its start.  What the server then has new it
+    passes on when the next client offers something, or after that time once more.
+    """
+    wait = np.array([p.central.introducing_s if p.central else np.inf for p in company.profiles])
+    offers = company.starts_s + wait
+    ordered = np.sort(offers)
+    following = np.searchsorted(ordered, offers + SOON_S)
+    later = np.append(ordered, np.inf)[following] - offers
+    passed_on = offers + np.minimum(later, wait)
+    second = offers[:, None] >= offers[None, :]
+    found: Floats = np.where(second, passed_on[:, None], passed_on[None, :])
+    np.fill_diagonal(found, -1.0)
+    return found

@@ -53,7 +53,7 @@ class Company:
     starts_s: Floats
     late_s: Floats  # from a participant's start to its endpoints
     machine: Ints  # index in site.machines
-    parts: tuple[tuple[int, ...], ...]  # bytes of each introduction as a submessage with its time
+    parts: tuple[tuple[int, ...], ...]  # bytes of each introduction with its time, the writers' first
     writers: Ints  # writers that each has
     meets: Bools  # (n, n), symmetric; nobody meets itself
     hears: Bools  # (n, n): [i, j] j hears i's first announcement
@@ -149,7 +149,11 @@ def endpoints_of(site: Site) -> dict[str, tuple[Endpoint, ...]]:
     found: dict[str, dict[tuple[Side, str], Endpoint]] = {}
     for name, endpoint in _endpoints(site):
         found.setdefault(name, {}).setdefault((endpoint.side, endpoint.topic), endpoint)
-    return {name: tuple(own.values()) for name, own in found.items()}
+    return {name: tuple(sorted(own.values(), key=_writers_first)) for name, own in found.items()}
+
+
+def _writers_first(endpoint: Endpoint) -> bool:
+    return endpoint.side is not Side.WRITER
 
 
 def _endpoints(site: Site) -> Iterator[tuple[str, Endpoint]]:

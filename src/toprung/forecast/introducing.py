@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from toprung.forecast.announcing import Sizes
@@ -21,6 +23,7 @@ def exchanged(exchange: Exchange) -> Ledger:
     greet(exchange)
     introduce(exchange)
     introduce_late(exchange)
+    echo(exchange)
     confirm(exchange)
     live(exchange)
     return exchange.ledger
@@ -38,14 +41,15 @@ def steady(exchange: Exchange) -> Ledger:
 
 
 def _announced(exchange: Exchange, hot: Matrix, known: Matrix, probing: Floats) -> None:
-    """One announcement of everybody, `hot` often; `probing`: 1 for those who look at all addresses."""
+    """One announcement of everybody, `hot` often; `probing`: the share of them that tries all ports."""
     ledger, size = exchange.ledger, (np.ones(len(hot)), exchange.announcement)
     multicast = exchange.multicast
     for kind in (0, 1):
         ledger.multicast[kind] += hot * (multicast * size[kind])[:, None]
     ports = exchange.company.per_rule("probed_ports")
-    ledger.probe(hot, (probing > 0) & ~multicast, (ports, ports * exchange.announcement))
-    told = exchange.rows(lambda r: r.to_known) + (1 - probing) * ~multicast > 0
+    tries = ports * probing
+    ledger.probe(hot, (probing > 0) & ~multicast, (tries, tries * exchange.announcement))
+    told = exchange.rows(lambda r: r.to_known) + (probing == 0) * ~multicast > 0
     ledger.spread(known * told[:, None], hot, size)
 
 
@@ -58,9 +62,8 @@ def announce(exchange: Exchange) -> None:
         for turn, offset in enumerate(_offsets(rules, exchange.ledger.window_s)):
             times = company.starts_s + offset
             hot = exchange.ledger.bins(times) * own[:, None]
-            probes = rules.probing is None or turn < rules.probing
-            probing = np.full(company.count, float(probes))
-            _announced(exchange, hot, exchange.known_at(times), probing)
+            probes = 1.0 if rules.probing is None else min(1.0, max(0.0, rules.probing - turn))
+            _announced(exchange, hot, exchange.known_at(times), np.full(company.count, probes))
 
 
 def _offsets(rules: Rules, window_s: float) -> list[float]:
@@ -137,6 +140,26 @@ def _without(groups: Groups, remaining: Groups) -> Groups:
     return tuple(tuple(writer for writer in group if writer not in out) for group in groups)
 
 
+def _asking(exchange: Exchange, groups: Callable[[Rules], Groups]) -> tuple[Size, Size]:
+    """Heartbeats to everybody and the answers.  Without multicast each writer's travel alone."""
+    cast = exchange.multicast
+    beats, alone = (_beats(exchange, groups, apart) for apart in (False, True))
+    answers, single = (_answers(exchange, groups, apart) for apart in (False, True))
+    return _where(cast, beats, alone), _where(cast, answers, single)
+
+
+def _beats(exchange: Exchange, groups: Callable[[Rules], Groups], apart: bool) -> Size:
+    return exchange.size(lambda s, r: s.heartbeats(_parted(groups(r), apart), addressed=False))
+
+
+def _answers(exchange: Exchange, groups: Callable[[Rules], Groups], apart: bool) -> Size:
+    return exchange.size(lambda s, r: s.acknacks(_parted(groups(r), apart)))
+
+
+def _parted(groups: Groups, apart: bool) -> Groups:
+    return tuple((writer,) for group in groups for writer in group) if apart else groups
+
+
 def _remaining(exchange: Exchange) -> None:
     """Heartbeats by multicast because of one newcomer, which everybody answers."""
     ledger, pairs = exchange.ledger, exchange.pairs
@@ -145,8 +168,7 @@ def _remaining(exchange: Exchange) -> None:
         return
     hot = ledger.bins(exchange.company.starts_s)
     told = pairs.met * pairs.many * pairs.heartbeat * has[:, None]
-    beats = exchange.size(lambda s, r: s.heartbeats(r.remaining, addressed=False))
-    answers = exchange.size(lambda s, r: s.acknacks(r.remaining))
+    beats, answers = _asking(exchange, lambda r: r.remaining)
     before = pairs.known - pairs.up
     heard = (pairs.remote @ told) * np.triu(np.ones_like(told), 1)
     for kind in (0, 1):
@@ -225,11 +247,52 @@ def introduce_late(exchange: Exchange) -> None:
     ledger.spread(known, ledger.bins(times), size, exchange.casts(known))
 
 
+def echo(exchange: Exchange) -> None:
+    """Heartbeats to everybody known because a writer has sent much in bulk.
+
+    A bulk of n samples spends as if its k-th sample were sent k times: Fast DDS 2.9.1 takes what the
+    message holds so far from its allowance, once for each sample; once spent, that allowance stays so.
+    """
+    ledger, pairs, company = exchange.ledger, exchange.pairs, exchange.company
+    most = company.per_rule("spending_bytes")
+    if not np.isfinite(most).any():
+        return
+    hot = ledger.bins(company.starts_s)
+    turn = np.cumsum(company.meets, axis=1)
+    echoes = company.per_rule("echoes")
+    beats = exchange.size(lambda s, r: s.heartbeats((("pub",),), addressed=False))
+    answers = exchange.size(lambda s, r: s.acknacks((("pub",),)))
+    met_first = pairs.up.sum(0)
+    for spent in _spent(exchange):
+        often = (company.meets & (turn * spent[:, None] > most[:, None])) * echoes[:, None]
+        later = np.triu(often, 1).astype("f4")
+        own = np.tril(often, -1).sum(1)
+        sent = (later * pairs.known) @ hot + hot * (own * met_first)[:, None]
+        heard = ((pairs.remote @ later) * np.triu(np.ones_like(later))) @ hot + pairs.up @ (
+            hot * own[:, None].astype("f4")
+        )
+        for kind in (0, 1):
+            ledger.sent[kind] += sent * beats[kind][:, None] + heard * answers[kind][:, None]
+            ledger.received[kind] += heard * beats[kind].mean() + sent * answers[kind].mean()
+
+
+def _spent(exchange: Exchange) -> list[Floats]:
+    """What one bulk of each participant's writers spends, and of its readers; bytes."""
+    found = []
+    for side in (0, 1):
+        spent = np.zeros(exchange.company.count)
+        for row, parts in enumerate(exchange.company.parts):
+            cut = int(exchange.company.writers[row])
+            own = parts[:cut] if side == 0 else parts[cut:]
+            spent[row] = sum(own) * (len(own) + 1) / 2
+        found.append(spent)
+    return found
+
+
 def confirm(exchange: Exchange) -> None:
     """Heartbeats while something is not acknowledged, and their answers."""
     company, ledger = exchange.company, exchange.ledger
-    beats = exchange.size(lambda s, r: s.heartbeats(r.confirms, addressed=False))
-    answers = exchange.size(lambda s, r: s.acknacks(r.confirms))
+    beats, answers = _asking(exchange, lambda r: r.confirms)
     has = company.endpoints > 0
     prompt = exchange.rows(lambda r: r.acknowledges) > 0
     after = company.per_rule("confirm_after_s")

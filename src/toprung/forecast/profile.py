@@ -67,7 +67,7 @@ class Rules:
     on_meeting: bool  # meeting a new participant is a reason for an announcement
     answers_s: tuple[float, ...]  # unicast announcements to one newly met, heard by multicast or as a peer
     probed_ports: int  # of each peer's address
-    probing: int | None  # so many first announcements probe, then only the known are told; None: all
+    probing: float | None  # so many announcements probe (mean), then only the known are told; None: all
     multicast_from: int | None  # known participants from which builtin writers multicast; None: never
     heartbeats: Groups  # to one newly met
     rest_s: float  # after heartbeats to anybody, none for a new one: it has to ask
@@ -81,6 +81,8 @@ class Rules:
     confirm_after_s: float
     patience: int  # repeats of these and of asking before their waits double; 0: they never do
     liveliness_period_s: float | None
+    spending_bytes: int | None  # data in bulk after which a writer adds heartbeats to everybody; None: never
+    echoes: float  # such heartbeats for each further bulk
     split: float  # share of heartbeats and answers that leave alone, though one message could hold them
     reaction_s: float  # from a datagram's arrival to its answer
     digest_s: float  # between an announcement's arrival and readiness for heartbeats

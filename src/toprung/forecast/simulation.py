@@ -5,13 +5,14 @@ the links' delays and losses; each machine serves what it gets one datagram afte
 which they were sent, and drops what finds its socket buffers full.  Whom nothing was heard of for a lease is
 forgotten and has to be met anew.  Seeds vary the starts and the losses.
 
-Not in it: probes of ports where nobody listens, a central server.
+Not in it: probes of ports where nobody listens.  Clients of a central server are introduced by its measured
+rule (`toprung.forecast.central`), without loss or queues.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -22,7 +23,8 @@ from toprung.forecast._events import Events
 from toprung.forecast._simulation import Simulation
 from toprung.forecast._transit import Transit
 from toprung.forecast.announcing import Sizes
-from toprung.forecast.company import SPREAD_S, Company, Floats, company_of
+from toprung.forecast.central import introduced_at, partners_of
+from toprung.forecast.company import SPREAD_S, Company, Floats, company_of, gathered, mode_of
 from toprung.forecast.exchange import MISSED, Exchange
 from toprung.forecast.introducing import PMD, bulk_of
 from toprung.forecast.lines import links_of
@@ -99,12 +101,25 @@ def simulate(
     starts_s: when each participant starts; else at random within a second.  late_s: how long after that
     its endpoints are made (seconds).
     """
-    runs = []
+    runs, served = [], []
+    clients = [p for p in site.participants if mode_of(p) is DiscoveryMode.SERVER]
     for seed in seeds:
         starts = starts_s if starts_s is not None else _starts(site, seed)
         company = company_of(site, reach, starts_s=starts, late_s=late_s)
         runs.append(run(company, seed, horizon_s))
-    return _together(site, runs)
+        if clients:
+            served.append(_served(gathered(site, reach, clients, starts, late_s), runs[-1]))
+    return _together(site, runs, served)
+
+
+def _served(company: Company, run: Run) -> Run:
+    """Clients of a central server beside a run of all others; their messages are not simulated."""
+    partners = partners_of(company.site)
+    names = [p.name for p in company.participants]
+    meets = np.array([[other in partners.get(name, {}) for other in names] for name in names], bool)
+    return replace(
+        run, company=replace(company, meets=meets.reshape(len(names), -1)), has_at=introduced_at(company)
+    )
 
 
 def _starts(site: Site, seed: int) -> dict[str, float]:
@@ -254,9 +269,12 @@ def rules_row(profile: Profile) -> list[float]:
     return [float(said[rule]) for rule in Rule]
 
 
-def _together(site: Site, runs: list[Run]) -> Simulated:
+def _together(site: Site, runs: list[Run], served: list[Run]) -> Simulated:
     machines = [m.name for m in site.machines]
     until = np.array([_machines_at(run, len(machines)) for run in runs])
+    if served:
+        others = np.array([_machines_at(run, len(machines)) for run in served])
+        until = np.fmax(until, others)
     backlog = np.array([run.backlog for run in runs])
     dropped = np.array([run.dropped for run in runs]).mean(0)
     rows = []
@@ -268,7 +286,7 @@ def _together(site: Site, runs: list[Run]) -> Simulated:
         rows.append(MachineRun(name, *quantiles, float(dropped[row]), float(queue.max()), growing))
     return Simulated(
         tuple(rows),
-        _flows(site, runs),
+        _flows(site, runs) | _flows(site, served),
         float(np.mean([run.lapses for run in runs])),
         float(np.mean([run.missing for run in runs])),
         sum(run.events for run in runs),
