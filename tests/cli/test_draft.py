@@ -110,3 +110,11 @@ def test_questions_make_a_site_and_refuse_what_is_wrong():
 def test_answers_that_end_too_soon():
     with pytest.raises(UsageError, match="the answers end"):
         ask_site(io.StringIO(""), io.StringIO())
+
+
+@pytest.mark.parametrize("name", ["", "a\x1bb", "a b"])
+def test_a_name_that_no_site_could_have_is_refused(toprung, name):
+    status, out, err = toprung("draft", "--name", name)
+    assert (status, out) == (2, "")
+    assert err.startswith("toprung: --name: ")
+    assert err.count("\n") == 1

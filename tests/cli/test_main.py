@@ -4,6 +4,7 @@ import io
 import subprocess
 import sys
 import time
+from importlib.resources import files
 
 import pytest
 
@@ -43,6 +44,7 @@ def test_every_command_has_help_with_an_example_and_json(command, capsys):
     assert stopped.value.code == 0
     assert f"toprung {name} " in shown.split("example", 1)[1]
     assert "--json" in shown
+    assert max(map(len, shown.splitlines())) <= 100
 
 
 def test_an_interrupt_is_one_line(monkeypatch, capsys):
@@ -96,3 +98,57 @@ def test_work_that_takes_long_shows_its_time_and_takes_it_away():
     shown = stream.getvalue()
     assert "\rforecasting site.yaml: " in shown
     assert shown.endswith("\r\x1b[K")
+
+
+SITE = str(files("toprung.examples") / "fernhouse" / "site.yaml")
+CAPTURE = str(files("toprung.examples") / "fernhouse" / "base.pcap.gz")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ((), "command line: the following arguments are required: COMMAND"),
+        (("forecast",), "forecast: the following arguments are required: SITE"),
+        (("forecast", SITE, "--bogus"), "forecast: not understood: --bogus"),
+        (("read", "--heer", "base", CAPTURE), "read: not understood: --heer"),
+        (("rehearse", SITE, "more"), "rehearse: not understood: more"),
+        (("forecast", SITE, "--seeds", "x"), "forecast: argument --seeds: invalid int value: 'x'"),
+    ],
+)
+def test_words_that_are_not_understood_get_one_line(toprung, words, says):
+    status, out, err = toprung(*words)
+    assert (status, out) == (2, "")
+    assert err.startswith(f"toprung: {says}")
+    assert err.endswith("--help` says what is right\n")
+    assert err.count("\n") == 1
+
+
+def test_files_may_stand_behind_options(toprung):
+    _, before, _ = toprung("read", SITE, CAPTURE, "--here", "base")
+    _, behind, _ = toprung("read", SITE, "--here", "base", CAPTURE)
+    assert behind == before
+
+
+@pytest.mark.parametrize(
+    ("redirected", "status", "says"),
+    [
+        (">&-", 0, ""),
+        (">/dev/full", 2, "toprung: standard output: no space left on device; "),
+        ("nowhere.yaml 2>&-", 2, ""),
+        ("nowhere.yaml 2>/dev/full", 2, ""),
+    ],
+)
+def test_a_stream_that_takes_nothing_is_no_crash(redirected, status, says):
+    command = f'"{sys.executable}" -m toprung.cli.main draft --schema {redirected}'
+    done = subprocess.run(["/bin/sh", "-c", command], capture_output=True, text=True)
+    assert done.returncode == status
+    assert done.stderr.startswith(says)
+    assert "Traceback" not in done.stderr
+
+
+def test_an_error_carries_no_colours_of_a_file(toprung, tmp_path):
+    site = tmp_path / "site.yaml"
+    site.write_text('site: "a\\e[31mb"\n')
+    status, _, err = toprung("forecast", str(site))
+    assert status == 2
+    assert "\x1b" not in err

@@ -62,3 +62,32 @@ def test_faults_are_listed(toprung):
 def rooted(monkeypatch):
     """As if machines could be made here."""
     monkeypatch.setattr("toprung.rehearse.run.missing", lambda more=None: "")
+
+
+@pytest.mark.parametrize(
+    ("site", "words", "says"),
+    [
+        ("site: x", (), "the site declares no participant"),
+        (
+            "site: x\nmachines: {a: {interfaces: {e: 'fd00::1/64'}}}\nparticipants: {p: {machine: a}}",
+            (),
+            "machine a has no IPv4 address, and rehearsals speak IPv4 only",
+        ),
+        (
+            "site: x\nmachines: {a: {interfaces: {e: 10.0.0.1/24}}}\nparticipants: {p: {machine: a}}",
+            ("--for", "4s", "--fault", "killed:p@5"),
+            "it would come after 5 s, the rehearsal ends after 4 s",
+        ),
+        (
+            "site: x\nmachines: {a: {interfaces: {e: 10.0.0.1/24}}}\nparticipants: {p: {machine: a}}",
+            ("--keep", "/proc/nowhere"),
+            "/proc/nowhere: no such file or directory",
+        ),
+    ],
+)
+def test_what_cannot_be_rehearsed_is_said_before_it_begins(toprung, tmp_path, site, words, says):
+    (tmp_path / "x.yaml").write_text(site + "\n")
+    status, out, err = toprung("rehearse", str(tmp_path / "x.yaml"), *words)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert err.count("\n") == 1

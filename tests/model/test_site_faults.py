@@ -63,7 +63,7 @@ ONE_FAULT = (
         "wlan0",
     ),
     ("domain: 7", "domain: 233", "domain", '"233" is out of bounds', "at most 232"),
-    ("domain: 7", 'domain: "7"', "domain", 'a whole number is needed here, not "7"', "a number like 7"),
+    ("domain: 7", 'domain: "7"', "domain", 'a whole number must stand here, not "7"', "a number like 7"),
     (
         "role: base",
         "role: bases",
@@ -82,7 +82,7 @@ ONE_FAULT = (
         "access_point: true",
         "access_point: 1",
         "links.air.access_point",
-        'true or false is needed here, not "1"',
+        'true or false must stand here, not "1"',
         "true or false",
     ),
     (
@@ -220,7 +220,7 @@ def test_words_that_yaml_reads_as_booleans_are_refused_unless_quoted(word):
         (b"site: \xff\xfe\n", "site.yaml: byte 6 is not UTF-8; would be right: a text file in UTF-8"),
         ("site: a\x00b\n", "control characters are not allowed"),
         ("site: \ud800\n", "is not UTF-8"),
-        ("machines: 7\n", "names with their entries is needed here"),
+        ("machines: 7\n", "names with their entries must stand here"),
     ],
     ids=range(19),
 )

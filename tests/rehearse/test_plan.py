@@ -147,3 +147,13 @@ def test_a_spec_says_to_the_peers_only_what_is_set():
         "writers": [{"topic": "odom", "type": "T", "layout": "L", "size": 4, "rate": 5.0, "qos": {}}],
         "readers": [],
     }
+
+
+@pytest.mark.parametrize(
+    ("said", "taken"), [("", True), ("access_point: true,", True), ("access_point: false,", False)]
+)
+def test_air_has_an_access_point_unless_it_is_denied_as_forecasts_take_it(said, taken):
+    site = load_site(ROUTED.replace("access_point: true,", said), "site.yaml")
+    links = plan_of(site, seconds=5).links
+    assert links["air"].access_point is taken
+    assert links["cable"].access_point is False

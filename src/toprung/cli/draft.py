@@ -7,8 +7,8 @@ import sys
 from typing import Any
 
 _ABOUT = """Writes a site file: from what captures show (--from), or from your answers to a few questions.
-A file drafted from captures of a healthy robot, read with the same captures, has no findings; edit in
-what you expect of it: rates, limits (within, loss), links, vehicles."""
+A file drafted from captures of a healthy robot, read with the same captures, has no findings; edit
+in what you expect of it: rates, limits (within, loss), links, vehicles."""
 
 _EXAMPLE = """examples:
   toprung draft --from base=base.pcap desk=desk.pcap -o site.yaml
@@ -16,8 +16,8 @@ _EXAMPLE = """examples:
   toprung draft --schema > site.schema.json"""
 
 _DRAFTED = """# Drafted by toprung from what captures showed. Taken for granted, because it does not show:
-# addresses have 24 bits of prefix (IPv6: 64), links are ethernet. Worth adding: what each flow needs
-# (within, loss), the links' kind and rate, and who ought to be there and was not.
+# addresses have 24 bits of prefix (IPv6: 64), links are ethernet. Worth adding: what each flow
+# needs (within, loss), the links' kind and rate, and who ought to be there and was not.
 """
 
 
@@ -50,6 +50,8 @@ def run(words: argparse.Namespace) -> int:
 
     if words.output and not words.force:
         check_free(words.output)
+    if words.name is not None:
+        _check_name(words.name)
     text = _text(words)
     if words.output:
         write_text(words.output, text)
@@ -57,6 +59,20 @@ def run(words: argparse.Namespace) -> int:
     else:
         sys.stdout.write(text)
     return 0
+
+
+def _check_name(name: str) -> None:
+    import json
+
+    from toprung.errors import UsageError
+    from toprung.model.site_faults import SiteFaults
+    from toprung.model.site_file import load_site
+
+    try:
+        load_site(json.dumps({"site": name}), "--name")
+    except SiteFaults as error:
+        first = error.faults[0]
+        raise UsageError(first.says, "--name", f"would be right: {first.right}") from None
 
 
 def _text(words: argparse.Namespace) -> str:

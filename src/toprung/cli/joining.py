@@ -21,10 +21,14 @@ class Guest:
 
     def __init__(self, interfaces: tuple[str, ...], site: Site | None, domain: int | None) -> None:
         from toprung.model.site import DiscoveryMode
+        from toprung.wire.ports import LAST_DOMAIN
 
         self.interfaces = _named(interfaces)
         self.site = site
         self.domain = domain if domain is not None else site.domain if site is not None else 0
+        if not 0 <= self.domain <= LAST_DOMAIN:
+            right = f"0 to {LAST_DOMAIN} would be right"
+            raise UsageError("there is no such domain", f"--domain {domain}", right)
         discoveries = () if site is None else [p.discovery for p in site.participants if p.discovery]
         modes = {d.mode for d in discoveries}
         if modes == {DiscoveryMode.SERVER} and site and len(discoveries) == len(site.participants):

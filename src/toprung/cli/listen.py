@@ -18,8 +18,8 @@ SHARE = 0.2  # of the time that looking may take
 TURN_S = 0.2
 
 _ABOUT = """Listens to the interfaces that carry DDS and shows the ladder as it is: what every flow has
-reached, what stops it, and what changes. It sends nothing by itself. With a site file, its declared flows are
-judged; without one, the flows that are seen.
+reached, what stops it, and what changes. It sends nothing by itself. With a site file, its declared
+flows are judged; without one, the flows that are seen.
 
 Topics are told when participants meet: whoever starts to listen later does not see them until
 somebody starts anew. With --join it comes as a bare participant itself, and goes again: that costs

@@ -7,10 +7,11 @@ import sys
 from typing import Any
 
 _ABOUT = """Reads captures of one or more machines and says, flow by flow, how far each one climbs and
-what stops it. With a site file, its declared flows are judged; without one, the flows that were seen.
+what stops it. With a site file, its declared flows are judged; without one, the flows that were
+seen.
 
-Say which machine a capture was taken on (base=base.pcap) wherever you know it: several points of view
-tell what one cannot."""
+Say which machine a capture was taken on (base=base.pcap) wherever you know it: several points of
+view tell what one cannot."""
 
 _EXAMPLE = """examples:
   toprung read site.yaml base=base.pcap desk=desk.pcapng

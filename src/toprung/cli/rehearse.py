@@ -17,9 +17,9 @@ PEERS = ("as-declared", "cyclone", "fast")
 MOST_S = 3600.0
 
 _ABOUT = """Runs the site on this machine: a network namespace for each machine, real DDS for each
-participant, links with the declared rate, delay, loss and air time. Captures of all machines are read
-while it runs, and the ladder climbs. Break something on purpose with --fault, and see whether the
-diagnosis names it; `--fault help` lists the faults.
+participant, links with the declared rate, delay, loss and air time. Captures of all machines are
+read while it runs, and the ladder climbs. Break something on purpose with --fault, and see whether
+the diagnosis names it; `--fault help` lists the faults.
 
 Needs Linux and root, touches no network interface of this machine, and leaves nothing behind."""
 
@@ -64,9 +64,10 @@ def run(words: argparse.Namespace) -> int:
     plan = plan_of(site, seconds=_seconds(words.seconds), peers=words.peers)
     faults = [parse_fault(fault, site) for fault in words.fault]
     for fault in faults:
+        _check_time(fault, plan)
         fault.apply(plan)
     if words.keep:
-        _check_new(words.keep)
+        _make_new(words.keep)
     rehearsed = _rehearse(site, plan, faults, words)
     _say(rehearsed, words.json)
     return 1 if rehearsed.observed.has_findings else 0
@@ -78,7 +79,11 @@ def _seconds(written: str) -> float:
 
     value = seconds(written, "--for")
     if not 0 < value <= MOST_S:
-        raise UsageError("a rehearsal takes up to an hour", f"--for {written}", "a time like 20s")
+        raise UsageError(
+            "a rehearsal takes more than nothing and up to an hour",
+            f"--for {written}",
+            "a time like 20s would be right",
+        )
     return value
 
 
@@ -111,12 +116,28 @@ def _rehearse(site: Site, plan: Plan, faults: list[Fault], words: argparse.Names
     )
 
 
-def _check_new(path: str) -> None:
+def _check_time(fault: Fault, plan: Plan) -> None:
+    from toprung.errors import UsageError
+
+    if fault.at_s is not None and fault.at_s >= plan.seconds:
+        says = f"it would come after {fault.at_s:g} s, the rehearsal ends after {plan.seconds:g} s"
+        raise UsageError(
+            says, f"--fault {fault.words}", "an earlier @SECONDS, or a longer --for, would be right"
+        )
+
+
+def _make_new(path: str) -> None:
+    """Before the rehearsal, lest it be for nothing."""
     from toprung.errors import UsageError
 
     folder = Path(path)
     if folder.exists() and not (folder.is_dir() and not any(folder.iterdir())):
         raise UsageError("it is there already, and not empty", path, "a new folder would be right")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        why = (error.strerror or "cannot be made").lower()
+        raise UsageError(why, path, "a folder that can be made would be right") from None
 
 
 def _keep(target: Path, folder: Path, site: str, counts: dict[str, Any]) -> None:
@@ -127,14 +148,15 @@ def _keep(target: Path, folder: Path, site: str, counts: dict[str, Any]) -> None
     from toprung.errors import UsageError
 
     try:
-        target.mkdir(parents=True, exist_ok=True)
         for pattern in ("*.pcapng", "*.log"):
             for path in folder.glob(pattern):
                 shutil.copyfile(path, target / path.name)
         shutil.copyfile(site, target / "site.yaml")
         (target / "counts.json").write_text(json.dumps(counts, indent=1) + "\n")
     except OSError as error:
-        raise UsageError((error.strerror or "cannot be written").lower(), str(target), "a folder") from None
+        raise UsageError(
+            (error.strerror or "cannot be written").lower(), str(target), "a folder with room"
+        ) from None
 
 
 def _say(rehearsed: Rehearsed, as_json: bool) -> None:

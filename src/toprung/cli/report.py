@@ -7,8 +7,8 @@ import sys
 from typing import Any
 
 _ABOUT = """Writes one self-contained document of a site: its drawing, the ladder as forecast and as
-captured, findings with their evidence and what to change, loads against budgets, loops with their safe
-speed, what was assumed, and the SHA-256 of every input.
+captured, findings with their evidence and what to change, loads against budgets, loops with their
+safe speed, what was assumed, and the SHA-256 of every input.
 
 The ending of FILE decides: .html, or .pdf. The same inputs give the same bytes."""
 

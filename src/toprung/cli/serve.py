@@ -18,8 +18,9 @@ PORT = 8743
 _ABOUT = """Opens one local page: the site drawn with its load, every flow's ladder as forecast and as
 captured, charts, loops, what-ifs, captures dropped on it, and the report to print.
 
-It listens on this machine alone. With --host it can be reached from others, and then only with the token
-in the address that it prints; the connection is not encrypted, so use it on networks that you trust."""
+It listens on this machine alone. With --host it can be reached from others, and then only with the
+token in the address that it prints; the connection is not encrypted, so use it on networks that you
+trust."""
 
 _EXAMPLE = """examples:
   toprung serve site.yaml base=base.pcap desk=desk.pcap

@@ -74,7 +74,7 @@ def _schema_faults(error: ValidationError, tree: Tree) -> Iterator[Fault]:
                 )
             case kind if kind in _KINDS:
                 what, right = _KINDS[kind]
-                yield Fault(path, f"{what} is needed here, not {_seen(given)}", right)
+                yield Fault(path, f"{what} must stand here, not {_seen(given)}", right)
             case "invalid_key":
                 yield Fault(path, "a name is needed here", "a word")
             case _:

@@ -95,6 +95,10 @@ def _server(value: object) -> object:
     return _host(host.removeprefix("[").removesuffix("]")), int(port)
 
 
+def _shown(character: str) -> str:
+    return f'"{character}"' if character.isprintable() else f"U+{ord(character):04X}"
+
+
 def _named(what: str, forbidden: str, example: str) -> BeforeValidator:
     def check(value: object) -> object:
         if isinstance(value, int | float) and not isinstance(value, bool):
@@ -103,7 +107,7 @@ def _named(what: str, forbidden: str, example: str) -> BeforeValidator:
             raise fault(f"{what} is needed here", example)
         bad = [c for c in value if c in forbidden or c.isspace() or not c.isprintable()]
         if not value or bad or len(value) > 255:
-            why = f'"{bad[0]}" in it' if bad else f"{len(value)} characters"
+            why = f"{_shown(bad[0])} in it" if bad else f"{len(value)} characters"
             raise fault(f'"{shortened(value)}" is no {what}: {why}', example)
         return value
 

@@ -96,7 +96,8 @@ def parse_fault(words: str, site: Site) -> Fault:
     code, colon, rest = words.partition(":")
     kind = KINDS.get(code)
     if kind is None:
-        raise UsageError(f'there is no fault "{code}"', where, nearest(code, KINDS, limit=len(KINDS)))
+        right = f"`--fault help` lists them; would be right: {nearest(code, KINDS)}"
+        raise UsageError(f'there is no fault "{code}"', where, right)
     rest, at, time = rest.rpartition("@") if "@" in rest else (rest, "", "")
     subject, *pairs = rest.split(",")
     if not colon or not subject:

@@ -12,6 +12,7 @@ from toprung.model.site import (
     DeclaredFlow,
     DiscoveryMode,
     Link,
+    LinkKind,
     Machine,
     Middleware,
     Participant,
@@ -67,6 +68,7 @@ def plan_of(site: Site, *, seconds: float, peers: Peers = "as-declared") -> Plan
     """The sound plan of a site.  `peers`: the library of every participant, or each one's declared one
     (Cyclone DDS where none, or another, is declared).  Raises UsageError where the site cannot be run so.
     """
+    _check(site)
     routes = routes_of(site)
     return Plan(
         machines={m.name: _machine(m, routes[m.name]) for m in site.machines},
@@ -75,6 +77,18 @@ def plan_of(site: Site, *, seconds: float, peers: Peers = "as-declared") -> Plan
         servers=list(_servers(site)),
         seconds=seconds,
     )
+
+
+def _check(site: Site) -> None:
+    """Participants are started with IPv4 addresses alone, and captured at them."""
+    where = f"rehearsal of {site.name}"
+    if not site.participants:
+        raise UsageError("the site declares no participant", where, "participants on its machines are needed")
+    for name in dict.fromkeys(p.machine for p in site.participants):
+        addresses = (a for m in site.machines if m.name == name for i in m.interfaces for a in i.addresses)
+        if not any(a.version == 4 for a in addresses):
+            says = f"machine {name} has no IPv4 address, and rehearsals speak IPv4 only"
+            raise UsageError(says, where, f"would be right: an IPv4 address (beside others) for {name}")
 
 
 def _machine(machine: Machine, routes: list[tuple[str, str]]) -> MachineSpec:
@@ -96,7 +110,7 @@ def _link(link: Link) -> LinkSpec:
         rate_bps=link.rate_bps,
         delay_s=(link.delay_ns or 0) / 1e9,
         loss=link.loss or 0.0,
-        access_point=bool(link.access_point),
+        access_point=link.kind is LinkKind.WIFI and link.access_point is not False,  # as forecasts take it
         multicast_rate_bps=link.multicast_rate_bps,
         standard=link.standard.value if link.standard else None,
     )
