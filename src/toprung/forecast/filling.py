@@ -14,6 +14,8 @@ from toprung.model.site import Link
 def machine_figures(basis: Basis, machine: str) -> MachineFigures:
     """Discovery at one machine; how long introductions take comes from the simulation."""
     figures, run = basis.discovery[machine].figures, basis.runs.get(machine)
+    if not basis.speaks(machine):
+        return replace(figures, budget_use=None, limit=None)  # what comes there is listened to by nobody
     if run is None:
         return figures
     return replace(figures, introduced_p50_s=run.introduced_p50_s, introduced_p95_s=run.introduced_p95_s)

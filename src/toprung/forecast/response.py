@@ -80,7 +80,7 @@ def non_preemptive(task: Task, higher: Sequence[Task], lower: Sequence[Task] = (
     if task.share + sum(t.share for t in higher) > 1 + _ALMOST:
         return inf
     blocked = max((t.work for t in lower), default=0.0)
-    instances = task.arrivals(_busy_period(task, higher, blocked))
+    instances = max(1, task.arrivals(_busy_period(task, higher, blocked)))  # one even if it never comes
     begun = ((n, _begins(task, higher, blocked, n)) for n in range(1, instances + 1))
     return max(begins + task.work - task.least_span(n) for n, begins in begun)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from math import inf
+from math import inf, isfinite
 from textwrap import wrap
 
 from toprung.forecast.motion import CAUTION
@@ -144,22 +144,28 @@ def _loop(forecast: Forecast, loop: Loop, style: Style) -> Iterator[str]:
 
 
 def _waterfall(terms: tuple[Term, ...], style: Style) -> Iterator[str]:
-    """Each step where it begins, as long as it lasts: typical solid, worst pale."""
-    whole = sum(term.worst_s for term in terms)
-    if whole <= 0:
+    """Each step where it begins, as long as it lasts: typical solid, worst pale.  One without bound has no
+    bar, and what follows it begins where it began.
+    """
+    whole = sum(term.worst_s for term in terms if isfinite(term.worst_s))
+    if not terms:
         return
     solid, pale = BARS[style.wide]
-    name = min(max(len(term.says) for term in terms), WIDTH - BAR - 24)
+    name = min(max(len(term.says) for term in terms), WIDTH - BAR - 26)
     begun = 0.0
-    yield f"  {'':<{name}}  {'typical':>8}  {'worst':>8}"
+    yield f"  {'':<{name}}  {'typical':>8}  {'worst':>9}"
     for term in terms:
-        start, end = round(BAR * begun / whole), round(BAR * (begun + term.worst_s) / whole)
-        full = round(BAR * (begun + min(term.typical_s, term.worst_s)) / whole)
+        lasts = term.worst_s if isfinite(term.worst_s) else 0.0
+        marks = (begun, begun + min(term.typical_s, lasts), begun + lasts)
+        start, full, end = (round(BAR * mark / whole) if whole else 0 for mark in marks)
         bar = " " * start + solid * (full - start) + pale * (end - full)
-        says = term.says if len(term.says) <= name else term.says[: name - 1] + "…"
-        figures = f"{amounts.seconds(term.typical_s):>8}  {amounts.seconds(term.worst_s):>8}"
-        yield f"  {says:<{name}}  {figures}  {bar}".rstrip()
-        begun += term.worst_s
+        figures = f"{_bounded(term.typical_s):>8}  {_bounded(term.worst_s):>9}"
+        yield f"  {shortened(term.says, name):<{name}}  {figures}  {bar}".rstrip()
+        begun += lasts
+
+
+def _bounded(value: float) -> str:
+    return amounts.seconds(value) if isfinite(value) else "unbounded"
 
 
 def _loop_words(loop: Loop, f: LoopFigures, vehicle: Vehicle | None) -> Iterator[str]:

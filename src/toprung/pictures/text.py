@@ -220,23 +220,24 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], most: int = MOST_L
     used = [at for at in range(len(head)) if at == 0 or any(row[at] for row in rows)]
     shown = rows[:most]
     widths = [max(len(head[at]), *(len(row[at]) for row in shown)) for at in used]
-    room = WIDTH - sum(w + _GAP for w in widths[1:])
-    widths[0] = min(max(widths[0], max(len(row[0]) + _GAP for row in shown)), room)
-    yield _row([head[at] for at in used], widths)
+    widths[0] = max(widths[0], max(len(row[0]) + _GAP for row in shown))
+    gap = _GAP if sum(widths) + _GAP * (len(widths) - 1) <= WIDTH else 1
+    widths[0] = min(widths[0], WIDTH - sum(w + gap for w in widths[1:]))
+    yield _row([head[at] for at in used], widths, gap)
     for row in shown:
         cells = ["  " + row[0], *(row[at] for at in used[1:])]
         if len(cells[0]) > widths[0]:
             yield from wrap(row[0], WIDTH, initial_indent="  ", subsequent_indent="    ")
             cells[0] = ""
-        yield _row(cells, widths)
+        yield _row(cells, widths, gap)
     if len(rows) > most:
         yield f"  and {len(rows) - most} more"
 
 
-def _row(cells: Sequence[str], widths: Sequence[int]) -> str:
+def _row(cells: Sequence[str], widths: Sequence[int], gap: int) -> str:
     line = cells[0].ljust(widths[0])
     for cell, width in zip(cells[1:], widths[1:], strict=True):
-        line += " " * _GAP + cell.rjust(width)
+        line += " " * gap + cell.rjust(width)
     return line.rstrip()
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, TypeVar
 
 from toprung.diagnose.observed import Observed
@@ -38,7 +38,7 @@ class Told:
 
 def told_of(outcome: Forecast | Observed) -> Told:
     """An outcome that is at hand."""
-    climbs = {c.flow: c for c in outcome.ladder.climbs}
+    climbs = {c.flow: replace(c, findings=()) for c in outcome.ladder.climbs}
     if isinstance(outcome, Forecast):
         return Told(FORECAST, outcome.site.name, climbs, outcome.figures)
     return Told(OBSERVED, outcome.site.name if outcome.given else None, climbs, figures_of(outcome))

@@ -162,6 +162,14 @@ class Basis:
         return frozenset(j.machine for link in links for j in link.joins)
 
     @cached_property
+    def _speakers(self) -> frozenset[str]:
+        return frozenset(p.machine for p in self.site.participants)
+
+    def speaks(self, machine: str) -> bool:
+        """Whether any participant runs on the machine."""
+        return machine in self._speakers
+
+    @cached_property
     def _mtus(self) -> dict[Joint, int | None]:
         return {Joint(m.name, i.name): i.mtu_bytes for m in self.site.machines for i in m.interfaces}
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from toprung.forecast.fragments import REASSEMBLY_S
+from toprung.forecast.fragments import REASSEMBLY_BYTES, REASSEMBLY_S
 from toprung.forecast.rungs.basis import Basis, Case
 from toprung.forecast.traffic import FlowTraffic, LinkTraffic
 from toprung.model.finding import Severity
@@ -87,23 +87,26 @@ def _relief(link: LinkTraffic) -> Iterator[str]:
 
 
 def _stalled(basis: Basis, case: Case, found: FlowTraffic) -> Verdict | None:
-    """Unfinished fragments fill the reader's reassembly memory, and nothing fragmented comes any more."""
+    """Unfinished fragments fill the reader's reassembly memory; then new ones find room only as fast as old
+    ones run out, whatever flow they are of."""
     memory = basis.traffic.machines[case.reader.machine]
     messages = found.messages
     if not memory.stalls or messages is None or len(messages.packets) == len(messages.payloads):
         return None
+    finds_room = REASSEMBLY_BYTES / (memory.fill_bytes_per_s * REASSEMBLY_S)
     return broken(
         "loss",
         case.reader.machine,
         f"Fragments of samples that lost a packet pile up in {case.reader.machine}'s reassembly memory: "
         f"{memory.fill_bytes_per_s / 1e3:,.0f} kB/s, kept for {REASSEMBLY_S:.0f} s each. It is full after "
         f"{memory.full_s:.0f} s.",
-        "From then on no datagram in fragments is put together, whatever flow it is of.",
+        f"From then on only {finds_room:.0%} of the datagrams in fragments find room, whatever flow they are of.",
         (),
         (
             "Cap the middleware's greatest message size at 1,400 B, so that it fragments above IP.",
             "Or lower rate, size or loss of the largest topics.",
         ),
+        Severity.STOPS if 1 - finds_room > STOPPED else Severity.HURTS,
     )
 
 

@@ -30,7 +30,9 @@ def judge_introduced(basis: Basis, case: Case) -> Verdict:
 
 
 def overload(basis: Basis, machine: str) -> Finding | None:
-    """The finding of one machine; a note where its queue empties in time."""
+    """The finding of one machine; a note where its queue empties in time.  Where nobody runs, none is due."""
+    if not basis.speaks(machine):
+        return None
     load, run = basis.discovery[machine], basis.runs.get(machine)
     if (says := _too_many(basis, load)) is not None:
         effect = f"Introductions with {machine} do not fit: some never happen."
