@@ -100,7 +100,7 @@ def _stalled(basis: Basis, case: Case, found: FlowTraffic) -> Verdict | None:
         f"Fragments of samples that lost a packet pile up in {case.reader.machine}'s reassembly memory: "
         f"{memory.fill_bytes_per_s / 1e3:,.0f} kB/s, kept for {REASSEMBLY_S:.0f} s each. It is full after "
         f"{memory.full_s:.0f} s.",
-        f"From then on only {finds_room:.0%} of the datagrams in fragments find room, whatever flow they are of.",
+        f"From then on only {finds_room:.0%} of the datagrams in fragments find room, of whatever flow.",
         (),
         (
             "Cap the middleware's greatest message size at 1,400 B, so that it fragments above IP.",
