@@ -84,7 +84,17 @@ def _repeated(order: tuple[int, ...], counts: dict[int, int]) -> Iterable[int]:
         yield from [pid] * counts.get(pid, order.count(pid))
 
 
-@lru_cache(maxsize=65536)
+def endpoint_bytes(side: Side, topic: str, type_name: str, stated: StatedQos, profile: Profile) -> int:
+    """Bytes of an introduction as a submessage, with its time: names of one length make one length."""
+    return _endpoint_bytes(side, len(topic.encode()), len(type_name.encode()), stated, profile)
+
+
+@lru_cache(maxsize=4096)
+def _endpoint_bytes(side: Side, topic: int, type_name: int, stated: StatedQos, profile: Profile) -> int:
+    payload = endpoint_payload(side, "t" * topic, "T" * type_name, stated, profile)
+    return len(Sizes(profile).data("pub", payload))
+
+
 def endpoint_payload(
     side: Side, topic: str, type_name: str, stated: StatedQos, profile: Profile, addresses: int = 1
 ) -> bytes:

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from toprung.forecast.announcing import Announced, Sizes, endpoint_payload, participant_payload
+from toprung.forecast.announcing import Announced, Sizes, endpoint_bytes, participant_payload
 from toprung.forecast.profile import Profile, profile_of
 from toprung.forecast.reach import Reach
 from toprung.model.picture import Side
@@ -172,12 +172,17 @@ def _endpoints(site: Site) -> Iterator[tuple[str, Endpoint]]:
 
 
 def _parts(endpoints: tuple[Endpoint, ...], profile: Profile) -> tuple[int, ...]:
-    return tuple(len(Sizes(profile).data("pub", endpoint_payload(*e, profile))) for e in endpoints)
+    return tuple(endpoint_bytes(*endpoint, profile) for endpoint in endpoints)
 
 
-def announcement_of(who: Participant, profile: Profile, addresses: int = 1) -> int:
-    """Bytes of a participant's announcement."""
-    said = Announced(who.name, who.machine, addresses, mode_of(who))
+def announcement_of(who: Participant, profile: Profile) -> int:
+    """Bytes of a participant's announcement: names of one length make one length."""
+    return _announcement(len(who.name.encode()), len(who.machine.encode()), mode_of(who), profile)
+
+
+@lru_cache(maxsize=1024)
+def _announcement(name: int, host: int, mode: DiscoveryMode, profile: Profile) -> int:
+    said = Announced("n" * name, "h" * host, 1, mode)
     return Sizes(profile).announcement(participant_payload(said, profile))
 
 

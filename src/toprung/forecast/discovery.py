@@ -21,6 +21,7 @@ from toprung.model.figures import Discovery, MachineFigures
 from toprung.model.site import DiscoveryMode, Machine, Site
 
 SERVER = 1  # a client knows its server, too
+Partners = Mapping[str, Mapping[str, int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +57,9 @@ def discovery_of(
     if clients:
         parts = central(gathered(site, reach, clients, starts_s, late_s), reach, WINDOW_S)
         into, out, after = into + parts.into, out + parts.out, after + parts.steady
-    known = _known(site, company)
-    fewer = _with_server(site)
+    partners = partners_of(site)
+    known = _known(site, company, partners)
+    fewer = _with_server(site, partners)
     return tuple(
         _of_machine(machine, _figures(into[:, row], out[:, row], after[:, row]), known, fewer)
         for row, machine in enumerate(site.machines)
@@ -95,7 +97,7 @@ class Known:
     endpoints: Mapping[str, int]
 
 
-def _known(site: Site, company: Company) -> Known:
+def _known(site: Site, company: Company, partners: Partners) -> Known:
     """What each machine's participants know together."""
     names = [m.name for m in site.machines]
     knows = company.meets | np.eye(company.count, dtype=bool)
@@ -103,17 +105,16 @@ def _known(site: Site, company: Company) -> Known:
     participants = held.sum(1)
     endpoints = held @ company.endpoints
     counts = {n: (int(p), int(e)) for n, p, e in zip(names, participants, endpoints, strict=True)}
-    own = endpoints_of(site)
-    partners = partners_of(site)
-    for machine in names:
-        clients = [
-            p.name for p in site.participants if p.machine == machine and mode_of(p) is DiscoveryMode.SERVER
-        ]
-        if clients:
-            met = set(clients).union(*(partners.get(c, {}) for c in clients))
-            used = sum(partners.get(c, {}).get(other, 0) for c in clients for other in met)
-            more = len(met) + SERVER, used + sum(len(own.get(c, ())) for c in clients)
-            counts[machine] = counts[machine][0] + more[0], counts[machine][1] + more[1]
+    own = endpoints_of(site) if company.count < len(site.participants) else {}
+    served: dict[str, list[str]] = {}
+    for participant in site.participants:
+        if mode_of(participant) is DiscoveryMode.SERVER:
+            served.setdefault(participant.machine, []).append(participant.name)
+    for machine, clients in served.items():
+        met = set(clients).union(*(partners.get(c, {}) for c in clients))
+        used = sum(partners.get(c, {}).get(other, 0) for c in clients for other in met)
+        endpoints_too = used + sum(len(own.get(c, ())) for c in clients)
+        counts[machine] = counts[machine][0] + len(met) + SERVER, counts[machine][1] + endpoints_too
     return Known({n: c[0] for n, c in counts.items()}, {n: c[1] for n, c in counts.items()})
 
 
@@ -123,12 +124,14 @@ def _by_machine(machine: Ints, knows: Bools, machines: int) -> Bools:
     return held
 
 
-def _with_server(site: Site) -> dict[str, int]:
+def _with_server(site: Site, partners: Partners) -> dict[str, int]:
     """How many participants each machine would know with a central server: its own, their partners, it."""
-    partners = partners_of(site)
     found = {}
+    homes: dict[str, set[str]] = {}
+    for participant in site.participants:
+        homes.setdefault(participant.machine, set()).add(participant.name)
     for machine in site.machines:
-        own = {p.name for p in site.participants if p.machine == machine.name}
+        own = homes.get(machine.name, set())
         met = own.union(*(partners.get(name, {}) for name in own))
         found[machine.name] = len(met) + SERVER if own else 0
     return found
