@@ -105,7 +105,9 @@ def introduced_at(company: Company) -> Floats:
     offers = company.starts_s + wait
     ordered = np.sort(offers)
     following = np.searchsorted(ordered, offers + SOON_S)
-    later = np.append(ordered, np.inf)[following] - offers
+    told = np.isfinite(offers)  # a library without a central server offers nothing
+    later = np.full(company.count, np.inf)
+    later[told] = np.append(ordered, np.inf)[following[told]] - offers[told]
     passed_on = offers + np.minimum(later, wait)
     second = offers[:, None] >= offers[None, :]
     found: Floats = np.where(second, passed_on[:, None], passed_on[None, :])
