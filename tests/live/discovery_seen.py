@@ -91,6 +91,8 @@ class _Reader:
             self.names.setdefault(said.guid.prefix, said.name)
             message = rows.message[row]
             at = int(messages.time_ns[message]) / 1e9
+            if scan.tables.prefixes[rows.sender[row]] != said.guid.prefix:
+                continue  # a server passes it on
             if scan.tables.addresses[messages.source[message]] in self.hosts:
                 self.starts[said.guid.prefix] = min(at, self.starts.get(said.guid.prefix, at))
                 for locator in said.metatraffic_unicast:
@@ -117,7 +119,8 @@ class _Reader:
                 continue
             message = rows.message[row]
             at, whose = int(messages.time_ns[message]) / 1e9, said.guid.prefix
-            if scan.tables.addresses[messages.source[message]] in self.hosts:
+            own = scan.tables.prefixes[rows.sender[row]] == whose
+            if own and scan.tables.addresses[messages.source[message]] in self.hosts:
                 times = self.seen.said.setdefault(self.names.get(whose, "?"), {})
                 times[side, said.topic] = min(at, times.get((side, said.topic), at))
                 continue
