@@ -145,3 +145,16 @@ def test_a_central_server_cures_it(toprung, tmp_path):
     assert status == 0
     assert "No more" in out
     assert "stops: discovery-overload, base1" in out
+
+
+def test_a_comparison_of_distances_is_cautioned(toprung, site_path, seen_path):
+    _, out, _ = toprung("forecast", site_path, "--against", seen_path)
+    assert "way after commands are lost" in out
+    assert "Caution: Speeds and distances" in out
+
+
+def test_a_site_against_itself_changes_nothing(toprung, site_path):
+    status, out, _ = toprung("forecast", site_path, "--compare", site_path)
+    assert status == 0
+    assert "Nothing changes." in out
+    assert "Caution" not in out

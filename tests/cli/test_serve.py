@@ -72,3 +72,14 @@ def test_a_faulty_site_is_told_before_anything_is_served(toprung, tmp_path):
     status, out, err = toprung("serve", str(site))
     assert (status, out) == (2, "")
     assert "5 has no unit" in err
+
+
+@pytest.mark.parametrize(
+    ("content", "says"), [(b"", "it is empty"), (b"\0\1no capture", "this is not a capture")]
+)
+def test_what_is_no_capture_is_refused(toprung, tmp_path, content, says):
+    path = tmp_path / "robot.pcap"
+    path.write_bytes(content)
+    status, out, err = toprung("serve", str(path), "--port", "0")
+    assert (status, out) == (2, "")
+    assert err == f"toprung: {path}: {says}; a pcap or pcapng capture would be right\n"

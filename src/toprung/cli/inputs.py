@@ -65,10 +65,11 @@ def read_site(path: str) -> Site:
 
 def site_source(path: str) -> bytes:
     """What stands in a site file, a little more than may stand there at most."""
+    from toprung.live.pipes import open_file
     from toprung.model.site_yaml import MOST_BYTES
 
     try:
-        with open(path, "rb") as file:
+        with open_file(path) as file:
             return file.read(MOST_BYTES + 1)
     except OSError as error:
         raise SiteError(_why(error), path, "a readable site file would be right") from None
@@ -90,6 +91,21 @@ def check_here(here: str | None, site: Site | None) -> None:
     names = [m.name for m in site.machines]
     if here not in names:
         raise UsageError(f'the site has no machine "{here}"', "--here", f"would be right: {', '.join(names)}")
+
+
+def check_captures(captures: Iterable[CaptureWord]) -> None:
+    """Each can be opened and begins as a capture does; what comes later is for its reading to say."""
+    for capture in captures:
+        try:
+            if not stat.S_ISREG(os.stat(capture.path).st_mode):
+                raise CaptureError("this can be read only once", capture.path, "a file would be right")
+            with open(capture.path, "rb") as file:
+                start = file.read(_PEEK)
+        except OSError as error:
+            raise CaptureError(_why(error), capture.path, "a readable file would be right") from None
+        if not start.startswith(MAGICS):
+            says = "this is not a capture" if start else "it is empty"
+            raise CaptureError(says, capture.path, "a pcap or pcapng capture would be right")
 
 
 def stand_at(captures: tuple[CaptureWord, ...], here: str | None) -> tuple[CaptureWord, ...]:

@@ -76,12 +76,13 @@ def _put(bench: Bench, inputs: Inputs) -> None:
     """Everything that was named, on the bench."""
     from pathlib import Path
 
-    from toprung.cli.inputs import check_machines, site_source
+    from toprung.cli.inputs import check_captures, check_machines, site_source
 
     if inputs.site is not None:
         text = site_source(inputs.site).decode("utf-8", "replace")
         site = bench.put_site(text, Path(inputs.site).name)
         check_machines(inputs.captures, site)
+    check_captures(inputs.captures)
     for capture in inputs.captures:
         bench.put_capture(Path(capture.path).name, Path(capture.path), capture.machine, ours=False)
     bench.read_again()

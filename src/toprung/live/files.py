@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import IO, Any, BinaryIO, cast
 
 from toprung.errors import CaptureError
+from toprung.live.pipes import open_file
 from toprung.wire.parts import split
 from toprung.wire.scan import Scan
 
@@ -94,7 +95,7 @@ def open_capture(path: str | Path) -> Iterator[CaptureFile]:
     piped = str(path) == "-"
     label = "standard input" if piped else str(path)
     try:
-        file = sys.stdin.buffer if piped else Path(path).open("rb")  # noqa: SIM115 - closed below
+        file = sys.stdin.buffer if piped else open_file(path)
     except OSError as error:
         raise CaptureError(_reason(error), label, NEEDED) from None
     try:
@@ -174,7 +175,7 @@ def _damage(error: Exception, done: int) -> str:
 
 
 def _reason(error: OSError) -> str:
-    return f"it cannot be opened: {os.strerror(error.errno) if error.errno else error}"
+    return f"it cannot be opened: {os.strerror(error.errno) if error.errno else error.strerror or error}"
 
 
 def file_digest(path: str | Path) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
+from toprung.forecast.motion import CAUTION
 from toprung.forecast.result import Forecast
 from toprung.model.ladder import Climb, Flow, State
 from toprung.pictures.comparison import Row, changes, compare
@@ -21,13 +22,14 @@ _TITLES = {"machine": "Machines", "link": "Links", "flow": "Flows", "loop": "Loo
 def against_text(forecast: Told, observed: Told, style: Style | None = None) -> str:
     """What was forecast, what was seen, and how the second is to the first, of whatever both tell."""
     style = style or Style()
-    rows = compare(forecast.figures, observed.figures)
+    rows = list(compare(forecast.figures, observed.figures))
     pairs = differing(forecast, observed)
     alike = sum(flow in observed.climbs for flow in forecast.climbs) - len(pairs)
     blocks = (
         wrapped(f"{forecast.site}: what was forecast against what was seen"),
         _ladders(("", "forecast", "seen"), pairs),
         *_tables(rows, ("forecast", "seen", "ratio")),
+        _caution(rows),
         wrapped(f"{alike} flow{'s' * (alike != 1)} came out as forecast, {len(pairs)} otherwise."),
     )
     return finished(blocks, style)
@@ -37,17 +39,25 @@ def compare_text(one: Forecast, other: Forecast, names: tuple[str, str], style: 
     """What changes from one site to the other."""
     style = style or Style()
     pairs = differing(told_of(one), told_of(other))
-    rows = changes(one.figures, other.figures)
+    rows = list(changes(one.figures, other.figures))
     gone, new = _codes(one) - _codes(other), _codes(other) - _codes(one)
     blocks = (
         wrapped(f"{names[0]} against {names[1]}"),
         _ladders(("", *names), pairs),
         *_tables(_greatest(rows), (*names, "ratio")),
+        _caution(rows),
         titled("No more", sorted(gone)),
         titled("New", sorted(new)),
+        () if pairs or rows or gone or new else ("Nothing changes.",),
         [*wrapped(f"{names[0]}: {verdict(one)}"), *wrapped(f"{names[1]}: {verdict(other)}")],
     )
     return finished(blocks, style)
+
+
+def _caution(rows: Iterable[Row]) -> Iterable[str]:
+    """Wherever a speed or a distance stands."""
+    moving = any(row.quantity.key.endswith(("_m", "_m_per_s")) for row in rows)
+    return wrapped(f"Caution: {CAUTION}") if moving else ()
 
 
 def comparison_json(one: Told, other: Told) -> dict[str, Any]:
