@@ -6,8 +6,7 @@ Every shape runs as a rehearsal (namespaces, links in user space, Cyclone DDS an
 machines, participants on each, endpoints, names and delay.  The forecast is told when each program started,
 how long after that it made its endpoints, and how much one computer can play; all else is its own.  Counted
 are the datagrams that each machine's capture shows, in and out.  Cyclone DDS has no central server.  Writes
-docs/discovery_check.json and, from it, docs/discovery_check.md.  Runs whose captures are in FOLDER already
-are read from there.
+docs/discovery_check.json.  Runs whose captures are in FOLDER already are read from there.
 """
 
 from __future__ import annotations
@@ -147,51 +146,6 @@ def _ratio(forecast: float, seen: float) -> float:
     return round(float(forecast / seen), 4) if seen else float(not forecast)
 
 
-BARS = {"cyclone": 0.10, "fast": 0.15}  # of datagrams and bytes
-BAR_TIME = 0.25
-
-
-def table(found: dict[str, Any]) -> str:
-    """The rows as Markdown: medians of the repeats, and the single run that is farthest off."""
-    repeats = max(int(row["name"].rsplit("-", 1)[1]) for row in found["rows"])
-    lines = [
-        f"Measured {found['measured']} with {' and '.join(found['libraries'])}: {len(found['rows'])} runs,",
-        f"up to {repeats} of a kind, each of another shape.  Ratios are forecast / seen over all machines",
-        f"in the first {found['window_s']} seconds: the median of the runs, and in brackets the worst run.",
-        "",
-        "| library | discovery | participants | datagrams | bytes | time to be introduced | seen, s |",
-        "| --- | --- | ---: | --- | --- | --- | ---: |",
-    ]
-    kinds: dict[tuple[str, str, int], list[dict[str, Any]]] = {}
-    for row in found["rows"]:
-        kinds.setdefault((row["library"], row["mode"], row["participants"]), []).append(row)
-    for (library, mode, count), rows in sorted(kinds.items()):
-        cells = [_cell(rows, name) for name in ("datagrams", "bytes", "introduced")]
-        seen = np.median([row["seen_s"] for row in rows if row["seen_s"]])
-        lines.append(f"| {library} | {mode} | {count} | {' | '.join(cells)} | {seen:.3f} |")
-    return "\n".join([*lines, "", *_worst(found["rows"])]) + "\n"
-
-
-def _cell(rows: list[dict[str, Any]], name: str) -> str:
-    ratios = [row[name] for row in rows if row[name] is not None]
-    farthest = max(ratios, key=lambda ratio: abs(ratio - 1))
-    return f"{np.median(ratios):.3f} ({farthest:.3f})"
-
-
-def _worst(rows: list[dict[str, Any]]) -> Iterator[str]:
-    for library, bar in BARS.items():
-        own = [row for row in rows if row["library"] == library]
-        for name, most in (("datagrams", bar), ("bytes", bar), ("introduced", BAR_TIME)):
-            said = [row for row in own if row[name] is not None]
-            within = sum(abs(row[name] - 1) <= most for row in said)
-            worst = max(said, key=lambda row: abs(row[name] - 1))
-            words = "time" if name == "introduced" else name
-            yield (
-                f"- {library}, {words}: {within} of {len(said)} runs within {most:.0%}; worst "
-                f"{worst[name]:.3f} ({worst['name']})."
-            )
-
-
 def shapes(repeats: int) -> Iterator[Shape]:
     for seed in range(1, repeats + 1):
         for count in COUNTS:
@@ -224,7 +178,6 @@ def main() -> None:
         "rows": rows,
     }
     asked.out.write_text(json.dumps(found, indent=1) + "\n")
-    asked.out.with_suffix(".md").write_text(table(found))
 
 
 if __name__ == "__main__":
