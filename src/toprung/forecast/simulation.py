@@ -132,25 +132,38 @@ def _starts(site: Site, seed: int) -> dict[str, float]:
 
 def run(company: Company, seed: int, horizon_s: float, *, introduced: bool = False) -> Run:
     """One run to the horizon, or until all is introduced if that is enough."""
-    n = company.count
-    arrays = tables_of(company, horizon_s)
-    if not n:
-        return _run_of(company, arrays, 0, 0, 0)
-    queues = queues_of(company)
-    records = _records(8 * company.count + 1024)
-    events = Events(records, queues)
-    missing = int(company.meets.sum())
-    simulation = Simulation(events, Transit(arrays, seed), arrays, missing)
-    order = np.argsort(company.starts_s, kind="stable")
-    simulation.plan(Kind.START, order.tolist(), company.starts_s[order].tolist())
-    made = company.starts_s + company.late_s
-    order = np.argsort(made, kind="stable")
-    simulation.plan(Kind.MADE, order.tolist(), made[order].tolist())
-    simulation.plan(Kind.SWEEP, [0], [SWEEP_S])
-    while simulation.run(horizon_s, introduced) == Status.FULL:
-        records = _grown(records)
-        events.attach(records)
-    return _run_of(company, arrays, simulation.lapses, simulation.missing, simulation.steps)
+    return Prepared(company, seed, horizon_s).go(introduced)
+
+
+class Prepared:
+    """A run that is ready to go."""
+
+    def __init__(self, company: Company, seed: int, horizon_s: float) -> None:
+        self.company = company
+        self.horizon_s = horizon_s
+        self.arrays = tables_of(company, horizon_s)
+        self.records = _records(8 * company.count + 1024)
+        if company.count:
+            self.events = Events(self.records, queues_of(company))
+            transit = Transit(self.arrays, seed)
+            self.simulation = Simulation(self.events, transit, self.arrays, int(company.meets.sum()))
+            self._plan(Kind.START, company.starts_s)
+            self._plan(Kind.MADE, company.starts_s + company.late_s)
+            self.simulation.plan(Kind.SWEEP, [0], [SWEEP_S])
+
+    def _plan(self, kind: Kind, times_s: Floats) -> None:
+        order = np.argsort(times_s, kind="stable")
+        self.simulation.plan(kind, order.tolist(), times_s[order].tolist())
+
+    def go(self, introduced: bool = False) -> Run:
+        """To the horizon, or until all is introduced if that is enough."""
+        if not self.company.count:
+            return _run_of(self.company, self.arrays, 0, 0, 0)
+        while self.simulation.run(self.horizon_s, introduced) == Status.FULL:
+            self.records = _grown(self.records)
+            self.events.attach(self.records)
+        done = self.simulation
+        return _run_of(self.company, self.arrays, done.lapses, done.missing, done.steps)
 
 
 def _run_of(company: Company, arrays: dict[str, Any], lapses: int, missing: int, events: int) -> Run:
