@@ -172,3 +172,14 @@ def test_a_server_introduces_its_clients():
     assert found(observed) == set()
     assert all(c.received > 0 for c in counts.values())
     assert all(climb.broken_at is not Rung.HEARD for climb in observed.ladder.climbs)
+
+
+@pytest.mark.parametrize("peers", ["cyclone", "fast"])
+def test_participants_that_are_told_to_leave_end_by_themselves(fernhouse, peers):
+    """Killed after a while of patience, one could have kept its goodbye and its last counts to itself."""
+    site = load_site(fernhouse.read_bytes(), "site.yaml")
+    with Rehearsal(plan_of(site, seconds=3.0, peers=peers)) as rehearsal:
+        rehearsal.wait()
+    assert {peer.name: peer.process.returncode for peer in rehearsal.running()} == dict.fromkeys(
+        ("driver", "pilot", "eye", "panel"), 0
+    )

@@ -9,6 +9,7 @@ policy ids of incompatible ones.  SIGTERM ends the peer with a goodbye.
 
 from __future__ import annotations
 
+import gc
 import json
 import signal
 import sys
@@ -195,6 +196,16 @@ class Peer:
             time.sleep(0.003)
         self.note()
 
+    def leave(self) -> None:
+        """Say goodbye while Python still runs: in its own exit, a listener that is just called waits for
+        ever for the interpreter, and the library for the listener.
+        """
+        for ends in (self.writers, self.readers):
+            ends.clear()  # frees an endpoint before its listener
+        self.topics.clear()
+        del self.participant
+        gc.collect()
+
     def _write(self, w: Words, now: float) -> None:
         entry = w["entry"]
         if now < w["due"] or w["sent"] >= entry.get("count", 1 << 60):
@@ -231,6 +242,7 @@ def main() -> None:
 
     signal.signal(signal.SIGTERM, stop)
     peer.run()
+    peer.leave()
 
 
 if __name__ == "__main__":
