@@ -1,7 +1,9 @@
+cimport cython
 from toprung.forecast._events cimport Events
 from toprung.forecast._transit cimport Transit
 
 
+@cython.final
 cdef class Simulation:
     cdef Events events
     cdef Transit transit
@@ -32,7 +34,7 @@ cdef class Simulation:
     cdef readonly long long lapses
     cdef readonly long long missing
     cdef int _run(self, double end, bint soon) except -1 nogil
-    cdef long long _word(self, long long kind, long long a, long long b, long long weight) except -1 nogil
+    cdef Py_ssize_t _word(self, long long kind, long long a, long long b, long long weight) except -1 nogil
     cdef int _handle(self, long long word, double t) except -1 nogil
     cdef int _message(self, int kind, Py_ssize_t a, Py_ssize_t b, double t) except -1 nogil
     cdef int _meet(self, Py_ssize_t a, Py_ssize_t b, bint call, double t) except -1 nogil

@@ -1,3 +1,5 @@
+cimport cython
+@cython.final
 cdef class Transit:
     cdef double[:, ::1] latency
     cdef double[:, ::1] passes
