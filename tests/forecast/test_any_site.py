@@ -80,80 +80,72 @@ discoveries = some.sampled_from(
 )
 
 
+budgets = entry(
+    participants=maybe(some.integers(1, 4)),
+    endpoints=maybe(some.integers(1, 20)),
+    messages=maybe(quantity("Hz", 0.1, 5, 500)),
+)
+people = entry(
+    machine=some.sampled_from(MACHINES),
+    middleware=maybe(some.sampled_from(["cyclone", "fast", "other"])),
+    interfaces=maybe(some.just(["net0"])),
+    discovery=maybe(discoveries),
+)
+vehicles = entry(
+    top_speed=maybe(quantity("m/s", 0, 1)),
+    braking=maybe(quantity("m/s^2", 0.5)),
+    margin=maybe(quantity("m", 0, 9)),
+    watchdog=maybe(quantity("ms", 0, 500)),
+    track=maybe(quantity("m", 0, 0.3)),
+)
+batteries = entry(
+    capacity=maybe(quantity("Wh", 60)),
+    loads=maybe(some.sampled_from([{}, {"drive": "0 W"}, {"drive": "14 W"}])),
+    reserve=maybe(quantity("%", 0, 20, 100)),
+    dock_power=maybe(quantity("W", 0, 30)),
+    farthest=maybe(quantity("m", 0, 80)),
+    speed=maybe(quantity("m/s", 0, 1)),
+)
+
+
+@some.composite
+def machines(draw, number):
+    address, mtu = draw(interfaces)
+    interface = {} if not address else {"address": address.format(number)}
+    made = {"interfaces": {"net0": interface | ({"mtu": mtu} if mtu else {})}}
+    if draw(some.booleans()):
+        made["budget"] = draw(budgets)
+    if draw(some.booleans()):
+        made["forwards"] = draw(some.sampled_from([["unicast"], ["unicast", "multicast"]]))
+    return made
+
+
+def loops(topic_names):
+    topic = some.sampled_from(topic_names)
+    return entry(
+        through=some.lists(topic, min_size=1, max_size=2),
+        work=maybe(some.just({"pilot": "20 ms"})),
+        sense=maybe(entry(topic=topic, range=maybe(quantity("m", 0, 6)))),
+        vehicle=maybe(some.just("cart")),
+    )
+
+
 @some.composite
 def sites(draw):
-    machines, joins = {}, []
-    for number, name in enumerate(MACHINES, 1):
-        address, mtu = draw(interfaces)
-        interface = {} if not address else {"address": address.format(number)}
-        machines[name] = {"interfaces": {"net0": interface | ({"mtu": mtu} if mtu else {})}}
-        if draw(some.booleans()):
-            machines[name]["budget"] = draw(
-                entry(
-                    participants=maybe(some.integers(1, 4)),
-                    endpoints=maybe(some.integers(1, 20)),
-                    messages=maybe(quantity("Hz", 0.1, 5, 500)),
-                )
-            )
-        if draw(some.booleans()):
-            machines[name]["forwards"] = draw(some.sampled_from([["unicast"], ["unicast", "multicast"]]))
-        joins.append(f"{name}.net0")
-    people = {
-        name: draw(
-            entry(
-                machine=some.sampled_from(MACHINES),
-                middleware=maybe(some.sampled_from(["cyclone", "fast", "other"])),
-                interfaces=maybe(some.just(["net0"])),
-                discovery=maybe(discoveries),
-            )
-        )
-        for name in PEOPLE
-    }
     topic_names = [f"topic{n}" for n in range(draw(some.integers(1, 4)))]
+    joins = [f"{name}.net0" for name in MACHINES]
     return {
         "site": "any",
         "domain": draw(some.sampled_from([0, 150, 231, 232])),
-        "machines": machines,
+        "machines": {name: draw(machines(number)) for number, name in enumerate(MACHINES, 1)},
         "links": {"net": draw(links) | {"joins": joins}} if draw(some.booleans()) else {},
-        "participants": people,
+        "participants": {name: draw(people) for name in PEOPLE},
         "topics": {name: draw(topics) for name in topic_names},
         "services": {"dock": draw(services)} if draw(some.booleans()) else {},
         "actions": {"tour": {"from": "panel", "to": "pilot"}} if draw(some.booleans()) else {},
-        "loops": {
-            "avoid": draw(
-                entry(
-                    through=some.lists(some.sampled_from(topic_names), min_size=1, max_size=2),
-                    work=maybe(some.just({"pilot": "20 ms"})),
-                    sense=maybe(
-                        entry(topic=some.sampled_from(topic_names), range=maybe(quantity("m", 0, 6)))
-                    ),
-                    vehicle=maybe(some.just("cart")),
-                )
-            )
-        },
-        "vehicles": {
-            "cart": draw(
-                entry(
-                    top_speed=maybe(quantity("m/s", 0, 1)),
-                    braking=maybe(quantity("m/s^2", 0.5)),
-                    margin=maybe(quantity("m", 0, 9)),
-                    watchdog=maybe(quantity("ms", 0, 500)),
-                    track=maybe(quantity("m", 0, 0.3)),
-                )
-            )
-        },
-        "power": {
-            "cart": draw(
-                entry(
-                    capacity=maybe(quantity("Wh", 60)),
-                    loads=maybe(some.sampled_from([{}, {"drive": "0 W"}, {"drive": "14 W"}])),
-                    reserve=maybe(quantity("%", 0, 20, 100)),
-                    dock_power=maybe(quantity("W", 0, 30)),
-                    farthest=maybe(quantity("m", 0, 80)),
-                    speed=maybe(quantity("m/s", 0, 1)),
-                )
-            )
-        },
+        "loops": {"avoid": draw(loops(topic_names))},
+        "vehicles": {"cart": draw(vehicles)},
+        "power": {"cart": draw(batteries)},
     }
 
 
