@@ -137,3 +137,16 @@ def test_an_undeclared_network_is_taken_and_said():
     made = forecast_of((cable, ""))
     assert made.ladder.climbs[0].states[0] is State.HELD
     assert any("base.usb0, brain.usb0" in line for line in made.assumptions)
+
+
+def test_machines_that_no_link_joins_are_not_blamed():
+    """What the site does not say is unseen, also where a simulation finds that nobody has met."""
+    text = """
+site: fernhouse
+machines: {base: {}, brain: {}}
+participants: {driver: {machine: base}, pilot: {machine: brain}}
+topics: {cart1/odom: {from: driver, to: pilot}}
+"""
+    made = forecast(load_site(text.encode(), "site.yaml"))
+    assert made.findings == ()
+    assert [climb.broken_at for climb in made.ladder.climbs] == [None]

@@ -16,7 +16,7 @@ from toprung.model.causes import CAUSES
 from toprung.model.finding import Finding, Severity
 from toprung.model.ladder import State
 from toprung.model.site import DiscoveryMode
-from toprung.model.verdict import HELD, Verdict
+from toprung.model.verdict import HELD, UNSEEN, Verdict
 
 CODE = "discovery-overload"
 
@@ -85,6 +85,8 @@ def _never(basis: Basis, case: Case) -> Verdict | None:
     times = None if basis.simulated is None else basis.simulated.flows.get(case.flow)
     if times is None or times[0] is not None:
         return None
+    if not case.one_machine and not all(end.machine in basis.placed for end in case.ends):
+        return UNSEEN  # the site does not say how they reach each other: then nothing was simulated of it
     slow = max((basis.runs[end.machine] for end in case.ends), key=lambda run: (run.dropped, run.backlog_s))
     return Verdict(
         State.BROKEN,
