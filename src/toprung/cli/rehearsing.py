@@ -11,6 +11,7 @@ from typing import TextIO
 
 from toprung.cli.output import style_of
 from toprung.cli.progress import ELSEWHERE_S
+from toprung.cli.screen import cut
 from toprung.diagnose.observed import Observed
 from toprung.errors import CaptureError
 from toprung.live.reading import observe
@@ -66,7 +67,8 @@ class Screen:
                 if observed is None
                 else running_text(observed, style_of(self.stream), columns_rows.lines - 2)
             )
-            self._draw(text + self._progress() + "\n")
+            lines = (text + self._progress()).split("\n")
+            self._draw("".join(f"{cut(line, columns_rows.columns)}\n" for line in lines))
         elif self.rehearsal.elapsed_s - self._said_s >= ELSEWHERE_S:
             self._said_s = self.rehearsal.elapsed_s
             how = "" if observed is None else f": {verdict(observed)}"
