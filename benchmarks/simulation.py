@@ -1,6 +1,6 @@
 """The discovery simulation's speed, beside the same model in SimPy in the same run.
 
-    python benchmarks/simulation.py [--participants 1000] [--twin 60]
+    python benchmarks/simulation.py [--participants 1000] [--twin 250]
 
 Both run the same site and seed; their results must be equal.  Prints events a second and their ratio, both
 without preparation, and how long 1,000 participants with 20 endpoints take on one core, with it.
@@ -93,7 +93,7 @@ def crowd(count: int, library: str) -> None:
 def main() -> None:
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     words.add_argument("--participants", type=int, default=1000)
-    words.add_argument("--twin", type=int, default=60)
+    words.add_argument("--twin", type=int, default=250)
     asked = words.parse_args()
     for library in ("cyclone", "fast"):
         beside(asked.twin, library)
