@@ -170,7 +170,7 @@ class Lab:
 
     def server(self, machine: Machine, address: str, port: int) -> subprocess.Popen[bytes]:
         """Fast DDS's discovery server, from its own tools package."""
-        made = peers.start_server(machine, address, port, self.folder / "server.log")
+        made = peers.start_server(machine, [address], port, self.folder / "server.log")
         self.others.append(made)
         return made
 

@@ -285,7 +285,7 @@ def test_lists_of_peers_lack_each_other():
 def test_server_faults():
     plan, _ = applied("server-port:panel", SERVED, "fast")
     assert plan.peers["panel"].server == "10.77.2.21:11911"
-    assert plan.servers == [ServerSpec("brain", "10.77.2.21", 11811)]
+    assert plan.servers == [ServerSpec("brain", ("10.77.2.21",), 11811)]
     plan, _ = applied("server-down", SERVED, "fast")
     assert plan.servers == []
 

@@ -256,3 +256,12 @@ def test_air_of_unknown_rate_takes_no_time():
     medium = air(rate_bps=None)
     medium.offer(0.0, 0, frame())
     assert arrivals(medium) == [(0.0, 1)]
+
+
+def test_a_packet_greater_than_the_other_end_takes_is_thrown_away():
+    small = [Station("m0", "if0", bytes(6), 9000), Station("m1", "if0", bytes([2, 0, 0, 0, 0, 1]), 1500)]
+    medium = Medium(LinkSpec("net", []), small)
+    for size in (1500, 1501):
+        medium.offer(0.0, 0, bytes([2, 0, 0, 0, 0, 1]) + bytes(8) + bytes(size))
+    assert [len(frame) for _, frame in medium.take(0.0)] == [14 + 1500]
+    assert medium.tally.long == 1

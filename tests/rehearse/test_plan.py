@@ -118,7 +118,7 @@ SERVED = ROUTED.replace("{peers: [10.77.2.21]}", "{server: '10.77.2.21:11811'}")
 
 def test_a_server_runs_where_it_is_asked():
     plan = plan_of(site(SERVED), seconds=9.0)
-    assert plan.servers == [ServerSpec("brain", "10.77.2.21", 11811)]
+    assert plan.servers == [ServerSpec("brain", ("10.77.2.21",), 11811)]
     assert (plan.peers["panel"].middleware, plan.peers["panel"].server) == ("fast", "10.77.2.21:11811")
 
 
@@ -157,3 +157,20 @@ def test_air_has_an_access_point_unless_it_is_denied_as_forecasts_take_it(said, 
     links = plan_of(site, seconds=5).links
     assert links["air"].access_point is taken
     assert links["cable"].access_point is False
+
+
+def test_a_server_asked_by_two_of_its_addresses_is_one():
+    site = load_site("""
+site: fernhouse
+machines:
+  brain: {interfaces: {usb0: 10.77.1.1/24, wlan0: 10.77.2.21/24}}
+  base: {interfaces: {usb0: 10.77.1.2/24}}
+  desk: {interfaces: {wlan0: 10.77.2.40/24}}
+participants:
+  driver: {machine: base, middleware: fast, discovery: {server: "10.77.1.1:11811"}}
+  panel: {machine: desk, middleware: fast, discovery: {server: "10.77.2.21:11811"}}
+topics:
+  cart1/odom: {from: driver, to: panel, rate: 10 Hz}
+""")
+    plan = plan_of(site, seconds=5, peers="as-declared")
+    assert plan.servers == [ServerSpec("brain", ("10.77.1.1", "10.77.2.21"), 11811)]

@@ -45,6 +45,7 @@ class Ether:
             "machines": {name: machine.pid for name, machine in machines.items()},
             "routers": [m.name for m in specs.values() if "multicast" in m.forwards],
             "slowed": [m.name for m in specs.values() if m.slowed is not None],
+            "mtus": {m.name: m.mtus for m in specs.values()},
             "seed": seed,
         }
         self._tell(wiring)

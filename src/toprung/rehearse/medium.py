@@ -26,6 +26,7 @@ class Station:
     machine: str
     interface: str
     hardware: bytes  # six octets
+    mtu: int | None = None  # greater packets than it takes are thrown away, as network cards do
 
 
 @dataclass(slots=True)
@@ -56,7 +57,8 @@ class Medium:
         self._port_of = {s.hardware: port for port, s in enumerate(self.stations)}
         ports = range(len(self.stations))
         self._others = [tuple(p for p in ports if p != port) for port in ports]
-        self._longest = spec.mtu + HEADER if spec.mtu else 1 << 30
+        self._longest = _frame(spec.mtu)
+        self._accepted = [_frame(station.mtu) for station in self.stations]
         self._dice = Random(seed)
         self._events: list[tuple[float, int, Callable[..., None], tuple[Any, ...]]] = []
         self._count = 0
@@ -111,7 +113,9 @@ class Medium:
         loss, delay_s = self.spec.loss, self.spec.delay_s
         for receiver in receivers:
             due = now if seen is None else self._ruled(now, sender, receiver, seen)
-            if due == NEVER:
+            if len(frame) > self._accepted[receiver]:
+                self.tally.long += 1
+            elif due == NEVER:
                 self.tally.ruled += 1
             elif loss and self._dice.random() < loss:
                 self.tally.lost += 1
@@ -145,3 +149,8 @@ class Medium:
         if not matches(rule, seen):
             return False
         return rule.share >= 1 or self._dice.random() < rule.share
+
+
+def _frame(mtu: int | None) -> int:
+    """The longest frame that a packet of this size makes."""
+    return 1 << 30 if mtu is None else mtu + HEADER

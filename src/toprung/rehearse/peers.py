@@ -131,9 +131,10 @@ _LIBRARIES: dict[str, Callable[[Machine, Mapping[str, Any], Path | None], _Told]
 }
 
 
-def start_server(machine: Machine, address: str, port: int, log: Path) -> subprocess.Popen[bytes]:
+def start_server(machine: Machine, addresses: Iterable[str], port: int, log: Path) -> subprocess.Popen[bytes]:
     """Fast DDS's discovery server, from its own tools package."""
-    return machine.start(SERVER, "-i", "0", "-l", address, "-p", str(port), log=log)
+    places = [word for address in addresses for word in ("-l", address, "-p", str(port))]
+    return machine.start(SERVER, "-i", "0", *places, log=log)
 
 
 def stop_peers(peers: Iterable[Peer], patience_s: float = 5.0) -> None:

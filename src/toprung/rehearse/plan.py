@@ -226,8 +226,9 @@ _POLICIES: dict[str, Any] = {
 
 
 def _servers(site: Site) -> Iterator[ServerSpec]:
-    """One server at every address that participants ask."""
+    """One server for each machine and port that participants ask, however they address it."""
     asked = {p.discovery.server: p for p in site.participants if p.discovery and p.discovery.server}
+    places: dict[tuple[str, int], list[str]] = {}
     for (address, port), participant in asked.items():
         machine = site.machine_at(address)
         if machine is None:
@@ -236,4 +237,6 @@ def _servers(site: Site) -> Iterator[ServerSpec]:
                 f"participants.{participant.name}.discovery",
                 "an address of one of the site's machines",
             )
-        yield ServerSpec(machine.name, address, port)
+        places.setdefault((machine.name, port), []).append(address)
+    for (name, port), addresses in places.items():
+        yield ServerSpec(name, tuple(addresses), port)

@@ -163,7 +163,7 @@ class Rehearsal:
         held.callback(self.slower.close)
         for server in plan.servers:
             log = self.folder / "server.log"
-            process = start_server(self.machines[server.machine], server.address, server.port, log)
+            process = start_server(self.machines[server.machine], server.addresses, server.port, log)
             held.callback(end, process, signal.SIGTERM, 1.0)
         if plan.capture_after_s is None:
             self._record()

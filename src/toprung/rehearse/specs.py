@@ -130,10 +130,10 @@ class MachineSpec:
 
 @dataclass(frozen=True, slots=True)
 class ServerSpec:
-    """A central discovery server (Fast DDS's own program)."""
+    """A central discovery server (Fast DDS's own program), at every address that somebody asks it by."""
 
     machine: str
-    address: str
+    addresses: tuple[str, ...]
     port: int
 
 

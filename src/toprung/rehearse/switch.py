@@ -34,6 +34,7 @@ BURST = 64  # frames that are read from one interface before the others get thei
 LONGEST = 65_600  # octets of a frame
 TICK_S = 0.01  # between reports of what slowed machines heard
 IDLE_S = 1.0
+USUAL_MTU = 1500  # RFC 894; what an interface has where nothing is declared
 _TIMER_SLACK = 29  # PR_SET_TIMERSLACK, prctl(2)
 
 
@@ -83,7 +84,11 @@ class Switch:
     def _link(self, number: int, entry: dict[str, Any], wiring: dict[str, Any]) -> None:
         joins = [(str(m), str(i)) for m, i in entry["joins"]]
         spec = LinkSpec(**{**entry, "joins": joins, "rules": [rule_of(r) for r in entry["rules"]]})
-        stations = [Station(m, i, hardware_of(number, at)) for at, (m, i) in enumerate(joins)]
+        mtus = wiring["mtus"]
+        stations = [
+            Station(m, i, hardware_of(number, at), mtus[m].get(i, USUAL_MTU))
+            for at, (m, i) in enumerate(joins)
+        ]
         medium = KINDS[spec.kind](spec, stations, wiring["seed"] + number)
         self.media[spec.name] = medium
         for at, station in enumerate(stations):

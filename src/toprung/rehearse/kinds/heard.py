@@ -161,7 +161,7 @@ def _other_mode(plan: Plan, ask: Ask) -> None:
             raise unfit(ask, f"{peer.name} runs Cyclone DDS, which knows no server", "mode=peers")
         machine, address = _neighbour(plan, ask, peer.name)
         peer.mode, peer.server = "server", f"{address}:{STANDARD_SERVER_PORT}"
-        server = ServerSpec(machine, address, STANDARD_SERVER_PORT)
+        server = ServerSpec(machine, (address,), STANDARD_SERVER_PORT)
         if server not in plan.servers:
             plan.servers.append(server)
 
