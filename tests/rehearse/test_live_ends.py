@@ -14,8 +14,8 @@ import pytest
 
 from tests.rehearse.traces import alive, descendants, namespaces, processes, wait_until
 from toprung.errors import RehearseError
+from toprung.live.leftovers import MARKER, REHEARSAL, temporary_folder
 from toprung.model.site_file import load_site
-from toprung.rehearse.leftovers import MARKER, PREFIX, temporary_folder
 from toprung.rehearse.plan import plan_of
 from toprung.rehearse.run import Rehearsal
 
@@ -75,28 +75,28 @@ def test_nothing_is_left_whatever_ends_it(place, number):
         assert running.returncode == 130
         assert "Traceback" not in words
     if number != signal.SIGINT:  # the next one tidies up
-        with temporary_folder():
+        with temporary_folder(REHEARSAL):
             pass
-    assert not list(place.glob(PREFIX + "*"))
+    assert not list(place.glob(REHEARSAL + "*"))
 
 
 def test_only_what_is_provably_left_is_removed(place):
-    with temporary_folder() as ours:
+    with temporary_folder(REHEARSAL) as ours:
         strangers = {
             "unmarked": "",
             "unreadable": "no JSON",
             "somebody": f'{{"pid": {os.getppid()}, "begun": "1", "boot": "0"}}',
         }
         for name, marker in strangers.items():
-            folder = place / (PREFIX + name)
+            folder = place / (REHEARSAL + name)
             folder.mkdir()
             if marker:
                 (folder / MARKER).write_text(marker)
-        with temporary_folder():
+        with temporary_folder(REHEARSAL):
             pass
         assert ours.is_dir()
-        left = {p.name.removeprefix(PREFIX) for p in place.glob(PREFIX + "*")} - {
-            ours.name.removeprefix(PREFIX)
+        left = {p.name.removeprefix(REHEARSAL) for p in place.glob(REHEARSAL + "*")} - {
+            ours.name.removeprefix(REHEARSAL)
         }
     assert left == {"unmarked", "unreadable"}  # of "somebody", the process has another start
     assert not ours.exists()
@@ -125,7 +125,7 @@ def test_ten_in_a_row_leak_nothing(place):
     *after, more = held()
     assert after == before
     assert more - pages < 500  # pages of 4 KiB
-    assert not list(place.glob(PREFIX + "*"))
+    assert not list(place.glob(REHEARSAL + "*"))
 
 
 @pytest.mark.usefixtures("rehearsing")
@@ -136,4 +136,4 @@ def test_a_failure_at_the_beginning_leaves_nothing(place):
     with pytest.raises(RehearseError), Rehearsal(plan):
         pass
     assert held()[:3] == before
-    assert not list(place.glob(PREFIX + "*"))
+    assert not list(place.glob(REHEARSAL + "*"))

@@ -90,16 +90,16 @@ def _seconds(written: str) -> float:
 def _rehearse(site: Site, plan: Plan, faults: list[Fault], words: argparse.Namespace) -> Rehearsed:
     from toprung.cli.rehearsing import Screen
     from toprung.forecast.forecast import forecast
+    from toprung.live.leftovers import REHEARSAL, temporary_folder
     from toprung.live.reading import observe
     from toprung.pictures.plain import printable
-    from toprung.rehearse.leftovers import temporary_folder
     from toprung.rehearse.peers import to_compile
     from toprung.rehearse.result import Rehearsed, carried, counted, judged
     from toprung.rehearse.run import Rehearsal, lacking, libraries
 
     if to_compile(libraries(plan)) and not lacking(plan):
         sys.stderr.write("compiling the participants' program, once\n")
-    with temporary_folder() as folder:
+    with temporary_folder(REHEARSAL) as folder:
         with Rehearsal(plan, folder) as rehearsal:
             Screen(site, rehearsal).watch()
         for name, last in rehearsal.failures.items():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from contextlib import suppress
+from contextlib import closing, suppress
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -54,22 +54,17 @@ def add_parser(commands: Any) -> None:
 
 def run(words: argparse.Namespace) -> int:
     """Serves until it is interrupted."""
-    import tempfile
-    from pathlib import Path
-
     from toprung.cli.extras import needed
     from toprung.cli.inputs import sort_words
+    from toprung.live.leftovers import PAGE, temporary_folder
 
     inputs = sort_words(words.inputs, site_wanted=True, capture_wanted=False)
     with needed("page", "fastapi", "uvicorn", "jinja2", "altair", "vl_convert"):
         from toprung.web.bench import Bench
 
-    bench = Bench(Path(tempfile.mkdtemp(prefix="toprung-page-")))
-    try:
+    with temporary_folder(PAGE) as folder, closing(Bench(folder)) as bench:
         _put(bench, inputs)
         return _serve(bench, words)
-    finally:
-        bench.close()
 
 
 def _put(bench: Bench, inputs: Inputs) -> None:

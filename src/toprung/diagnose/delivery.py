@@ -8,6 +8,9 @@ from toprung.diagnose.proof import arrivals, departures
 from toprung.diagnose.scene import Case, Scene
 from toprung.model.picture import Dialogue, Endpoint, Samples
 
+MANY_PLEAS = 6  # a writer that is answered at all has its answer after one or two
+LONG_S = 3.0
+
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
@@ -24,6 +27,15 @@ class Delivery:
     def written_upto(self) -> int:
         """The greatest sequence number that a heartbeat told of."""
         return max((d.written_upto for d in self.talk), default=0)
+
+    @property
+    def ignored(self) -> bool:
+        """Whether one reader is asked for acknowledgements again and again and never gives one: the writer
+        believes in a match that the reader may have refused."""
+        pleas = [d.heartbeats for d in self.talk if d.reader.entity and d.heartbeats and d.acknacks is None]
+        return not self.acknowledged and any(
+            t.count >= MANY_PLEAS and (t.last.time_ns - t.first.time_ns) / 1e9 >= LONG_S for t in pleas
+        )
 
     @property
     def acknowledged(self) -> bool:

@@ -41,7 +41,7 @@ def judge_flowing(scene: Scene, case: Case) -> Verdict:
 
 def _flows(scene: Scene, case: Case, found: Delivery) -> bool:
     sample = found.came or (found.left if found.acknowledged else None)
-    return sample is not None and sample.whole > 0 and not _ceases(scene, case, sample)
+    return sample is not None and sample.whole > 0 and not found.ignored and not _ceases(scene, case, sample)
 
 
 def _ceases(scene: Scene, case: Case, samples: Samples) -> bool:

@@ -22,25 +22,42 @@ class Quantity:
     key: str
     say: Say
     both_kinds: bool = True  # whether forecast and observation mean the same by it
+    window: str = ""  # where it is counted over a stretch of time, the key of that stretch
 
     def of(self, figures: Any) -> float | None:
         """Its value; None where that is not known."""
-        value: Any = figures
-        for step in self.key.split("."):
-            value = getattr(value, step, None)
-        return None if value is None else float(value)
+        return _at(figures, self.key)
+
+    def spans_alike(self, one: Any, other: Any) -> bool:
+        """Whether both were counted over stretches of time that can be compared."""
+        spans = [span for figures in (one, other) if self.window and (span := _at(figures, self.window))]
+        return len(spans) < 2 or max(spans) - min(spans) <= NEAR * max(spans)
 
 
+def _at(figures: Any, key: str) -> float | None:
+    value: Any = figures
+    for step in key.split("."):
+        value = getattr(value, step, None)
+    return None if value is None else float(value)
+
+
+_WINDOW = "discovery.window_s"
+NEAR = 0.1  # how far two stretches of time may differ to be compared, of the longer one
 QUANTITIES: dict[str, tuple[Part, tuple[Quantity, ...]]] = {
     "machine": (
         lambda f: f.machines,
         (
             Quantity("participants known", "known_participants", amounts.count),
             Quantity("endpoints known", "known_endpoints", amounts.count),
-            Quantity("discovery datagrams in, from power-on", "discovery.datagrams_in", amounts.count),
-            Quantity("discovery datagrams out", "discovery.datagrams_out", amounts.count),
-            Quantity("discovery bytes in", "discovery.bytes_in", amounts.octets),
-            Quantity("discovery bytes out", "discovery.bytes_out", amounts.octets),
+            Quantity(
+                "discovery datagrams in, from power-on",
+                "discovery.datagrams_in",
+                amounts.count,
+                window=_WINDOW,
+            ),
+            Quantity("discovery datagrams out", "discovery.datagrams_out", amounts.count, window=_WINDOW),
+            Quantity("discovery bytes in", "discovery.bytes_in", amounts.octets, window=_WINDOW),
+            Quantity("discovery bytes out", "discovery.bytes_out", amounts.octets, window=_WINDOW),
             Quantity("datagrams in the fullest second", "discovery.peak_datagrams_in_per_s", amounts.per_s),
             Quantity("datagrams in, steadily", "discovery.steady_datagrams_in_per_s", amounts.per_s),
             Quantity("bytes in, steadily", "discovery.steady_bytes_in_per_s", amounts.octets_per_s),
@@ -137,9 +154,10 @@ def _rows(one: Figures, other: Figures) -> Iterator[Row]:
     for part, (names, quantities) in QUANTITIES.items():
         mine, theirs = names(one), names(other)
         for name in dict.fromkeys((*mine, *theirs)):
+            sides = mine.get(name), theirs.get(name)
             for quantity in quantities:
-                pair = (quantity.of(side[name]) if name in side else None for side in (mine, theirs))
-                yield Row(part, str(name), quantity, *pair)
+                if quantity.spans_alike(*sides):
+                    yield Row(part, str(name), quantity, *map(quantity.of, sides))
 
 
 def comparison_rows(site: Site, sources: Mapping[str, Figures]) -> tuple[tuple[str, ...], ...]:

@@ -21,9 +21,9 @@ from pathlib import Path
 from urllib.parse import quote
 
 from toprung.errors import RehearseError
+from toprung.live.leftovers import REHEARSAL, temporary_folder
 from toprung.live.reading import CaptureWord
 from toprung.rehearse.ether import Ether
-from toprung.rehearse.leftovers import temporary_folder
 from toprung.rehearse.machines import Machine, end, hold, missing
 from toprung.rehearse.network import check_links, configure, links_of
 from toprung.rehearse.peers import Counts, Peer, lacks, merged, prepare, start_peer, start_server, stop_peers
@@ -147,7 +147,7 @@ class Rehearsal:
         links = links_of(plan)
         check_links(links)
         prepare(libraries(plan), _wrong_clocks(plan), self.tools)
-        self.folder = self._wanted or held.enter_context(temporary_folder())
+        self.folder = self._wanted or held.enter_context(temporary_folder(REHEARSAL))
         self.folder.mkdir(parents=True, exist_ok=True)
         for name in plan.machines:
             self.machines[name] = hold(name)

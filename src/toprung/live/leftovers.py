@@ -1,4 +1,4 @@
-"""Temporary folders of rehearsals, and of those that were killed: removed where they are provably ours.
+"""Temporary folders, and those of runs that were killed: removed where they are provably ours.
 
 A folder's marker names the process that made it, by number and start time (proc(5)), and the boot it ran
 in; when no such process is there any more, nobody uses the folder.
@@ -14,16 +14,17 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-PREFIX = "toprung-rehearsal-"
+REHEARSAL = "toprung-rehearsal-"
+PAGE = "toprung-page-"
 MARKER = "owner.json"
 _START_TIME = 19  # field of /proc/PID/stat after the name, counted from zero
 
 
 @contextmanager
-def temporary_folder() -> Iterator[Path]:
-    """A folder with our marker, removed afterwards."""
-    remove_leftovers()
-    folder = Path(tempfile.mkdtemp(prefix=PREFIX))
+def temporary_folder(prefix: str) -> Iterator[Path]:
+    """A folder with our marker, removed afterwards; earlier ones that nobody uses any more go first."""
+    remove_leftovers(prefix)
+    folder = Path(tempfile.mkdtemp(prefix=prefix))
     try:
         (folder / MARKER).write_text(json.dumps(_process(os.getpid())))
         yield folder
@@ -31,10 +32,10 @@ def temporary_folder() -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def remove_leftovers() -> list[Path]:
-    """Remove the folders of rehearsals whose process is gone; which ones."""
+def remove_leftovers(prefix: str) -> list[Path]:
+    """Remove the folders whose process is gone; which ones."""
     removed = []
-    for folder in Path(tempfile.gettempdir()).glob(PREFIX + "*"):
+    for folder in Path(tempfile.gettempdir()).glob(prefix + "*"):
         if _is_left(folder):
             shutil.rmtree(folder, ignore_errors=True)
             removed.append(folder)
