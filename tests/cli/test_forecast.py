@@ -116,7 +116,7 @@ def test_the_simulation_repeats_itself(toprung, site_path):
         (("SITE", "--against", "nowhere.json"), "nowhere.json: no such file or directory"),
         (("SITE", "--against", "SITE"), "site.yaml: this is no JSON"),
         (("SITE", "--compare", "nowhere.yaml"), "nowhere.yaml: no such file or directory"),
-        (("SITE", "--seeds", "0"), "--seeds 0: so many runs make no sense"),
+        (("SITE", "--seeds", "0"), "--seeds 0: that is no number of runs"),
     ],
 )
 def test_bad_input_is_one_line(toprung, site_path, words, says):

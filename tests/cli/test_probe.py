@@ -37,7 +37,7 @@ def no_terminal(monkeypatch):
         (("127.0.0.1", "--domain", "233"), "0 to 232 would be right"),
         (("127.0.0.1:http",), "would be right: 10.77.1.2"),
         (("127.0.0.1", "--key-file", "/none"), "/none: no such file or directory"),
-        (("serve", "--for", "10"), 'would be right: --for "10 ms"'),
+        (("serve", "--for", "10"), 'would be right: --for "10 s"'),
         (("serve", "--on", "nic9"), "no such interface"),
     ],
 )

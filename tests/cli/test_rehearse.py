@@ -13,7 +13,7 @@ FERNHOUSE = str(files("toprung.examples") / "fernhouse" / "site.yaml")
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (("--for", "20"), 'would be right: --for "20 ms"'),
+        (("--for", "20"), 'would be right: --for "20 s"'),
         (("--for", "3 hours"), "--for"),
         (("--for", "7200s"), "up to an hour"),
         (("--fault", "gremlins:air"), 'there is no fault "gremlins"'),

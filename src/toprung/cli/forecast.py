@@ -59,7 +59,9 @@ def run(words: argparse.Namespace) -> int:
     from toprung.errors import UsageError
 
     if not 1 <= words.seeds <= MOST_SEEDS:
-        raise UsageError("so many runs make no sense", f"--seeds {words.seeds}", f"1 to {MOST_SEEDS}")
+        raise UsageError(
+            "that is no number of runs", f"--seeds {words.seeds}", f"1 to {MOST_SEEDS} would be right"
+        )
     made = _forecast(words.site, words)
     if words.against:
         _say_against(made, _read(words.against), words.json)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from toprung.errors import UsageError
 from toprung.model.units import TIME, Dimension, QuantityError, number_of
 
@@ -16,4 +18,4 @@ def quantity(written: str, dimension: Dimension, option: str) -> float:
 
 def seconds(written: str, option: str) -> float:
     """A time, in seconds."""
-    return quantity(written, TIME, option) / 1e9
+    return quantity(written, replace(TIME, example="5 s"), option) / 1e9

@@ -133,6 +133,8 @@ class Row:
 
 
 def _times(ratio: float) -> str:
+    if 0 < ratio < 0.01:
+        return "<0.01"
     return f"{ratio:.2f}" if ratio < 100 else f"{ratio:,.0f}"
 
 

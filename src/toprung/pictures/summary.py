@@ -75,7 +75,8 @@ def capture_words(view: View) -> Iterator[str]:
     """What is worth saying of one capture."""
     at = f" at {view.machine}" if view.machine else ""
     seconds = (view.last_ns - view.first_ns) / 1e9 if view.packets else 0.0
-    yield f"{view.label}{at}: {view.packets:,} packets, {view.datagrams:,} RTPS messages, {seconds:.1f} s"
+    messages = f"{view.datagrams:,} RTPS message{'s' * (view.datagrams != 1)}"
+    yield f"{view.label}{at}: {view.packets:,} packets, {messages}, {seconds:.1f} s"
     if not view.datagrams:
         yield "no RTPS in it"
     if view.malformed:
