@@ -26,8 +26,10 @@ def in_namespaces(path: Path) -> bool:
     return where.parts[0] == "live" or where.name.startswith("test_live_")
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    first = [item for item in items if in_namespaces(item.path)]
-    for item in first:
+def pytest_itemcollected(item: pytest.Item) -> None:
+    if in_namespaces(item.path):
         item.add_marker(pytest.mark.xdist_group("namespaces"))
-    items[:] = first + [item for item in items if not in_namespaces(item.path)]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: not in_namespaces(item.path))
