@@ -1,9 +1,9 @@
 """What a middleware library does on the wire: a measured profile, one small data file for each library.
 
-The files in `profiles/` are written by `tests/live/profile.py` from real traffic between network
-namespaces; they name the library's version and the day.  Nothing in them is fitted: each number is read
-off captured messages, and sizes of announcements are not in them, since those are encoded anew for every
-site (`toprung.forecast.announcing`).
+The files in `profiles/` name the library's version and the day.  Their data phase is measured from real
+traffic by `tests/live/data_profile.py`, discovery by `tests/live/discovery_profile.py`, which also says what
+was read off captures by hand; only the central server's shares are least squares.  Sizes of announcements
+are not in them, since those are encoded anew for every site (`toprung.forecast.announcing`).
 
 Builtin writers by their short names: spdp participants, pub and sub endpoints, pmd liveliness, tlq and tla
 the type look-up's requests and replies.
