@@ -8,6 +8,7 @@ import jsonschema
 import pytest
 import yaml
 
+from toprung.errors import SiteError
 from toprung.model.qos import INFINITE, Durability, Liveliness, Ownership, Reliability, Representation
 from toprung.model.site import Discovery, DiscoveryMode, LinkKind, Middleware, Naming, Pass, Role, Standard
 from toprung.model.site_file import load_site
@@ -244,3 +245,16 @@ def test_the_schema_accepts_and_refuses_what_the_reader_does():
     ):
         with pytest.raises(jsonschema.ValidationError):
             jsonschema.validate(yaml.safe_load(FERNHOUSE.replace(right, wrong, 1)), schema)
+
+
+@pytest.mark.parametrize("written", ["1500", "1500 B", "1.5 kB"])
+def test_an_mtu_may_be_a_bare_number_of_bytes(written):
+    text = f"site: s\nmachines: {{m: {{interfaces: {{e: {{address: 10.0.0.1/24, mtu: {written}}}}}}}}}\n"
+    assert load_site(text).machines[0].interfaces[0].mtu_bytes == 1500
+
+
+@pytest.mark.parametrize("written", ["0", "-1", "true", "15 m"])
+def test_not_every_mtu_is_one(written):
+    text = f"site: s\nmachines: {{m: {{interfaces: {{e: {{mtu: {written}}}}}}}}}\n"
+    with pytest.raises(SiteError, match="mtu"):
+        load_site(text)

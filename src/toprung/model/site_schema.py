@@ -50,6 +50,11 @@ def _quantity(dimension: Dimension) -> tuple[BeforeValidator, WithJsonSchema]:
     return BeforeValidator(parse), WithJsonSchema(schema)
 
 
+def _mtu(value: object) -> object:
+    """An MTU is a count of bytes wherever networks are set up; so it may be a bare number here."""
+    return f"{value} B" if isinstance(value, int) and not isinstance(value, bool) else value
+
+
 def _spell_duration(value: object) -> object:
     if value == "infinite":
         return INFINITE
@@ -122,6 +127,7 @@ BitRate = Annotated[float, *_quantity(units.BIT_RATE)]
 Duration = Annotated[int, *_quantity(units.TIME)]
 PolicyDuration = Annotated[int, BeforeValidator(_spell_duration), WithJsonSchema({"type": "string"})]
 Size = Annotated[int, *_quantity(units.SIZE)]
+Mtu = Annotated[Size, BeforeValidator(_mtu), WithJsonSchema({"type": ["integer", "string"], "minimum": 1})]
 Share = Annotated[float, *_quantity(units.SHARE)]
 Length = Annotated[float, *_quantity(units.LENGTH)]
 Speed = Annotated[float, *_quantity(units.SPEED)]
@@ -166,7 +172,7 @@ class Entry(BaseModel):
 class InterfaceEntry(Entry):
     shorthand = "address"
     address: Addresses = []
-    mtu: Size | None = None
+    mtu: Mtu | None = None
 
 
 class BudgetEntry(Entry):
