@@ -24,10 +24,10 @@ demo: $(VENV)/.demo
 	echo; echo "The same, with the forecast beside it, as a document: $(CURDIR)/$(OUT)/fernhouse.html"
 
 test: $(VENV)/.test peers
-	$(BIN)/python -m pytest -q -n 2 --dist loadgroup
+	$(BIN)/python -m pytest -q -n 2 --dist loadfile
 	@echo "--- once more without the compiled kernels"
 	rm -rf $(PLAIN) && mkdir -p $(PLAIN) && cp -R src/toprung $(PLAIN)/ && find $(PLAIN) -name '*.so' -delete
-	PYTHONPATH=$(PLAIN) $(BIN)/python -m pytest -q -n 2 -p no:cacheprovider tests/wire tests/observe tests/cli
+	PYTHONPATH=$(PLAIN) $(BIN)/python -m pytest -q -n 2 --dist loadfile -p no:cacheprovider tests/wire tests/observe tests/cli
 	$(MAKE) lint
 
 lint: $(VENV)/.test

@@ -3,8 +3,8 @@
 Hypothesis draws the same examples in every run, so that a red run is a change's doing.
 HYPOTHESIS_PROFILE=explore draws new ones.
 
-Tests in namespaces mostly wait, and must not wait for each other's traffic: with several workers
-(`-n 2 --dist loadgroup`) one of them runs all of these, from the start, and the others run the rest.
+Tests in namespaces mostly wait: they come first, so that with several workers (`-n 2 --dist loadfile`) the
+others fill their pauses.
 """
 
 import os
@@ -24,11 +24,6 @@ def in_namespaces(path: Path) -> bool:
     """Whether a file's tests make traffic."""
     where = path.relative_to(HERE)
     return where.parts[0] == "live" or where.name.startswith("test_live_")
-
-
-def pytest_itemcollected(item: pytest.Item) -> None:
-    if in_namespaces(item.path):
-        item.add_marker(pytest.mark.xdist_group("namespaces"))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

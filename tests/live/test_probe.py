@@ -271,7 +271,7 @@ topics:
 
 def test_bursts_are_those_of_the_declared_flows(lab, pair):
     brain, base = pair
-    base.nft("meta l4proto udp meta length > 9000 numgen random mod 10 < 3 counter drop")
+    base.nft("meta l4proto udp meta length > 9000 numgen random mod 10 < 1 counter drop")
     (lab.folder / "site.yaml").write_text(SITE)
     with serving(lab, base):
         options = ("--as", str(lab.folder / "site.yaml"), "--packets", "100", "--burst", "4 s")
@@ -290,7 +290,7 @@ def test_bursts_are_those_of_the_declared_flows(lab, pair):
     assert there["cart1/drive"].whole == 80
     assert back["cart1/odom"].whole == 200
     assert there["cart1/map"].train.sent == 112
-    assert 0 < there["cart1/map"].whole < 16
+    assert 0 < there["cart1/map"].whole < 16  # 0.9^7 = 0.48 of them: none or all is one in 30,000
     assert there["cart1/drive"].train.delay.p50 < 0.03
     left_out = [r for r in results.remarks if r.startswith("not tried")]
     assert [words.split()[2] for words in left_out] == ["cart1/word", "cart1/film"]
