@@ -35,10 +35,11 @@ broken, or a broken one is called held on every rung.
 
 The captures of cells that were wrong or missed at their first reading served to mend the diagnosis, by
 general rules; what stands below is the reading of all of them with the diagnosis of that date.  At first
-reading, repetitions b and c had 4 cells wrong and 2 missed in 452 runs.  Sixty more runs, with faults,
-libraries, sizes, numbers of participants, discovery modes and beginnings of the capture put together by
-chance and read once by the diagnosis as it then stood: 2 of 180 cells wrong (one flow called held in a
-capture begun late), 15 missed (13 of them in captures begun late), no false cause named.
+reading, repetitions b and c had 4 cells wrong and 2 missed in 452 runs; two of the wrong ones named a cause
+that stops (`path-blocked` for `peer-missing`).  Sixty more runs, with faults, libraries, sizes, numbers of
+participants, discovery modes and beginnings of the capture put together by chance and read once by the
+diagnosis as it then stood: 2 of 180 cells wrong (one flow called held in a capture begun late), 15 missed
+(13 of them in captures begun late), no false cause named.
 
 """
 
