@@ -106,8 +106,8 @@ def test_compressed_data_that_end_early_are_read_up_to_there(tmp_path: Path, pac
         (None, "it cannot be opened: No such file or directory; a readable capture file is needed"),
         (b"", "it is empty"),
         (b"PNG, perhaps", "this is not a capture"),
-        (gzip.compress(b"no capture"), "this is not a capture"),
-        (gzip.compress(b""), "it is empty"),
+        (gzip.compress(b"no capture", mtime=0), "this is not a capture"),
+        (gzip.compress(b"", mtime=0), "it is empty"),
         (
             b"\x1f\x8b\x08\0 damaged beyond all hope, this one",
             "cannot be read or decompressed beyond 0 bytes",
