@@ -102,4 +102,5 @@ def opened(started, address: str, *, width: int = 1280, height: int = 860, dark:
 def photograph(page, name: str) -> None:
     """Into the folder for pictures, where there is one."""
     if PICTURES:
-        page.screenshot(path=str(Path(PICTURES) / f"{name}.png"), full_page=True)
+        # the caret as it is: hiding it would be a style that the page's policy forbids
+        page.screenshot(path=str(Path(PICTURES) / f"{name}.png"), full_page=True, caret="initial")

@@ -155,3 +155,8 @@ def test_what_is_heard_becomes_a_capture(empty):
     assert [c.name for c in empty.captures] == ["heard on lo"]
     read_to_the_end(empty)
     assert empty.observed.picture.views[0].datagrams
+
+
+@pytest.mark.parametrize("key", ["loops", "whatif", "report/document"])
+def test_speeds_and_distances_come_with_the_caution(key, bench):
+    assert "a qualified person" in html.unescape(asking(bench).get(f"/{key}").text)

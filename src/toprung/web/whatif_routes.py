@@ -18,6 +18,7 @@ from toprung.model.site_file import load_site
 from toprung.model.site_text import site_text
 from toprung.pictures.comparison import Row, changes
 from toprung.pictures.ladder_svg import ladder_svg
+from toprung.pictures.loops import caution
 from toprung.web.knobs import changes_of, knobs_of
 from toprung.web.page import Page, form_of
 
@@ -58,7 +59,7 @@ def router(page: Page) -> APIRouter:
 
     @routes.get("/whatif")
     def whatif(topic: str = "") -> HTMLResponse:
-        return page.view("whatif", **_context(page, {"topic": topic}))
+        return page.view("whatif", caution=caution(), **_context(page, {"topic": topic}))
 
     @routes.post("/whatif")
     async def turn(request: Request) -> HTMLResponse:
@@ -69,7 +70,7 @@ def router(page: Page) -> APIRouter:
         """Put the changed site in the old one's place; fleets are written out in it."""
         made = _changes(page, dict(await form_of(request)))
         bench.put_site(site_text(load_site(bench.text, bench.file_name, made)))
-        return page.view("whatif", **_context(page, {}))
+        return page.view("whatif", caution=caution(), **_context(page, {}))
 
     @routes.get("/whatif/file")
     def file(request: Request) -> PlainTextResponse:
@@ -118,9 +119,14 @@ def _flow_effects(before: Forecast, changed: list[Climb]) -> Iterator[Effect]:
     for climb in changed[:SHOWN_FLOWS]:
         was = next((c for c in before.ladder.climbs if c.flow == climb.flow), None)
         better = _height(climb) > (_height(was) if was else len(RUNGS))
-        yield Effect(str(climb.flow), "breaks at", _place(was), _place(climb), better)
+        yield Effect(_said(climb), "breaks at", _place(was), _place(climb), better)
     if len(changed) > SHOWN_FLOWS:
         yield Effect("", f"and {len(changed) - SHOWN_FLOWS} more flows", "", "", None)
+
+
+def _said(climb: Climb) -> str:
+    flow = climb.flow
+    return f"{flow.topic} {flow.writer} → {flow.reader}"
 
 
 def _height(climb: Climb) -> int:
