@@ -72,7 +72,7 @@ class FlowRow:
 def document(matter: Matter) -> str:
     """The HTML text, ending with a newline."""
     figures = sources_of(matter.forecast, matter.observed)
-    template = environment().get_template("report.html")
+    template = environment().get_template("document.html")
     text = template.render(
         title=_title(matter),
         kind=" and ".join(f"as {words}" for words in matter.outcomes),
