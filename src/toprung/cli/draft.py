@@ -6,6 +6,8 @@ import argparse
 import sys
 from typing import Any
 
+from toprung.cli.command import add_command
+
 _ABOUT = """Writes a site file: from what captures show (--from), or from your answers to a few questions.
 A file drafted from captures of a healthy robot, read with the same captures, has no findings; edit
 in what you expect of it: rates, limits (within, loss), links, vehicles."""
@@ -22,13 +24,8 @@ _DRAFTED = """# Drafted by toprung from what captures showed. Taken for granted,
 
 
 def add_parser(commands: Any) -> None:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        "draft",
-        help="writes a site file, from captures or from questions",
-        description=_ABOUT,
-        epilog=_EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = add_command(
+        commands, "draft", "writes a site file, from captures or from questions", _ABOUT, _EXAMPLE
     )
     how = parser.add_mutually_exclusive_group()
     how.add_argument(

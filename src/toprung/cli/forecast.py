@@ -6,6 +6,8 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
+from toprung.cli.command import add_command
+
 if TYPE_CHECKING:
     from toprung.forecast.result import Forecast
     from toprung.pictures.told import Told
@@ -31,13 +33,12 @@ exit status: 0 no findings, 1 findings, 2 bad input or usage; a note is no findi
 
 
 def add_parser(commands: Any) -> None:
-    parser: argparse.ArgumentParser = commands.add_parser(
+    parser = add_command(
+        commands,
         "forecast",
-        help="the ladder, loads, reaction, safe speed, endurance, before power-on",
-        description=_ABOUT,
-        epilog=_EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+        "the ladder, loads, reaction, safe speed, endurance, before power-on",
+        _ABOUT,
+        _EXAMPLE,
     )
     parser.add_argument("site", metavar="SITE", help="site file")
     parser.add_argument("--json", action="store_true", help="print JSON (version 1) instead of text")

@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from typing import TYPE_CHECKING, Any
 
+from toprung.cli.command import add_command
+
 if TYPE_CHECKING:
     from toprung.live.listening import Listening, Look
 
@@ -37,14 +39,7 @@ exit status: 0 no findings, 1 findings, 2 bad input or usage; a note is no findi
 
 
 def add_parser(commands: Any) -> None:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        "listen",
-        help="the ladder, live",
-        description=_ABOUT,
-        epilog=_EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = add_command(commands, "listen", "the ladder, live", _ABOUT, _EXAMPLE)
     parser.add_argument("site", nargs="?", metavar="SITE", help="site file")
     parser.add_argument(
         "--on",

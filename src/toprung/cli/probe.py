@@ -9,6 +9,8 @@ import time
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from toprung.cli.command import add_command
+
 if TYPE_CHECKING:
     from toprung.diagnose.probe_faults import ProbeFault
     from toprung.live.probing.ask import Plan
@@ -40,14 +42,7 @@ exit status: 0 everything passes, 1 something does not, 2 bad input or usage"""
 
 
 def add_parser(commands: Any) -> None:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        "probe",
-        help="active checks between two machines",
-        description=_ABOUT,
-        epilog=_EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = add_command(commands, "probe", "active checks between two machines", _ABOUT, _EXAMPLE)
     parser.add_argument(
         "target", metavar="serve | TARGET[:PORT]", help='"serve", or the address of a machine that serves'
     )

@@ -6,6 +6,8 @@ import argparse
 import sys
 from typing import Any
 
+from toprung.cli.command import add_command
+
 _ABOUT = """Reads captures of one or more machines and says, flow by flow, how far each one climbs and
 what stops it. With a site file, its declared flows are judged; without one, the flows that were
 seen.
@@ -23,14 +25,7 @@ exit status: 0 no findings, 1 findings, 2 bad input or usage; a note is no findi
 
 
 def add_parser(commands: Any) -> None:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        "read",
-        help="the ladder as captured; findings",
-        description=_ABOUT,
-        epilog=_EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = add_command(commands, "read", "the ladder as captured; findings", _ABOUT, _EXAMPLE)
     parser.add_argument(
         "inputs",
         nargs="+",

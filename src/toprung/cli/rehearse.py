@@ -7,6 +7,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from toprung.cli.command import add_command
+
 if TYPE_CHECKING:
     from toprung.model.site import Site
     from toprung.rehearse.faults import Fault
@@ -32,13 +34,12 @@ exit status: 0 no findings, 1 findings, 2 bad input or usage; a note is no findi
 
 
 def add_parser(commands: Any) -> None:
-    parser: argparse.ArgumentParser = commands.add_parser(
+    parser = add_command(
+        commands,
         "rehearse",
-        help="the site as real DDS traffic on this machine, with faults on request",
-        description=_ABOUT,
-        epilog=_EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+        "the site as real DDS traffic on this machine, with faults on request",
+        _ABOUT,
+        _EXAMPLE,
     )
     parser.add_argument("site", metavar="SITE", help="site file")
     parser.add_argument(

@@ -6,6 +6,8 @@ import argparse
 import sys
 from typing import Any
 
+from toprung.cli.command import add_command
+
 _ABOUT = """Writes one self-contained document of a site: its drawing, the ladder as forecast and as
 captured, findings with their evidence and what to change, loads against budgets, loops with their
 safe speed, what was assumed, and the SHA-256 of every input.
@@ -21,14 +23,7 @@ exit status: 0 no findings, 1 findings, 2 bad input or usage"""
 
 
 def add_parser(commands: Any) -> None:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        "report",
-        help="one self-contained HTML or PDF",
-        description=_ABOUT,
-        epilog=_EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = add_command(commands, "report", "one self-contained HTML or PDF", _ABOUT, _EXAMPLE)
     parser.add_argument(
         "inputs",
         nargs="+",

@@ -7,6 +7,8 @@ import sys
 from contextlib import closing, suppress
 from typing import TYPE_CHECKING, Any
 
+from toprung.cli.command import add_command
+
 if TYPE_CHECKING:
     import socket
 
@@ -31,14 +33,7 @@ exit status: 0 when it is ended (Ctrl-C), 2 bad input or usage"""
 
 
 def add_parser(commands: Any) -> None:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        "serve",
-        help="the page: site, ladder, load, loops, what-ifs",
-        description=_ABOUT,
-        epilog=_EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = add_command(commands, "serve", "the page: site, ladder, load, loops, what-ifs", _ABOUT, _EXAMPLE)
     parser.add_argument(
         "inputs", nargs="*", metavar="[SITE] [MACHINE=]CAPTURE", help="what the page begins with"
     )
