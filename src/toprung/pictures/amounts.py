@@ -22,10 +22,10 @@ def seconds(value: float) -> str:
 
 
 def octets(value: float) -> str:
-    for unit, size in (("B", 1.0), ("kB", 1e3)):
+    for unit, size in (("B", 1.0), ("kB", 1e3), ("MB", 1e6)):
         if abs(value) < 1000 * size:
             return f"{value / size:.3g} {unit}"
-    return f"{value / 1e6:.3g} MB"
+    return f"{value / 1e9:.3g} GB"
 
 
 def octets_per_s(value: float) -> str:

@@ -18,6 +18,7 @@ from starlette.responses import HTMLResponse
 from toprung import __version__
 from toprung.errors import UsageError
 from toprung.model.ladder import RUNGS, Climb, Rung, State
+from toprung.pictures.amounts import octets
 from toprung.pictures.summary import verdict
 from toprung.report.document import SIGNS
 from toprung.web import bundle
@@ -112,14 +113,6 @@ def static(name: str) -> str:
 
 def rungs_of(climb: Climb) -> list[tuple[Rung, State]]:
     return list(zip(RUNGS, climb.states, strict=True))
-
-
-def octets(count: float) -> str:
-    for unit in ("B", "kB", "MB"):
-        if count < 1000:
-            return f"{count:.3g} {unit}"
-        count /= 1000
-    return f"{count:.3g} GB"
 
 
 async def form_of(request: Request) -> Mapping[str, str]:
