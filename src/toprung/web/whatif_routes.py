@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import inf, log
 from typing import Any
 
 from fastapi import APIRouter, Request
-from fastapi.responses import HTMLResponse, PlainTextResponse
+from fastapi.responses import HTMLResponse
 
 from toprung.forecast.result import Forecast
 from toprung.model.finding import Severity
-from toprung.model.ladder import RUNGS, Climb, Rung
-from toprung.model.site_changes import Change
+from toprung.model.ladder import RUNGS, Climb, Flow, Rung
 from toprung.model.site_file import load_site
 from toprung.model.site_text import site_text
 from toprung.pictures.comparison import Row, changes
@@ -68,22 +67,12 @@ def router(page: Page) -> APIRouter:
     @routes.post("/whatif/site")
     async def take(request: Request) -> HTMLResponse:
         """Put the changed site in the old one's place; fleets are written out in it."""
-        made = _changes(page, dict(await form_of(request)))
+        turned = dict(await form_of(request))
+        made = () if bench.site is None else changes_of(bench.site, turned)
         bench.put_site(site_text(load_site(bench.text, bench.file_name, made)))
         return page.view("whatif", caution=caution(), **_context(page, {}))
 
-    @routes.get("/whatif/file")
-    def file(request: Request) -> PlainTextResponse:
-        made = _changes(page, dict(request.query_params))
-        text = site_text(load_site(bench.text, bench.file_name, made)) if bench.text else ""
-        return PlainTextResponse(text, media_type="application/yaml")
-
     return routes
-
-
-def _changes(page: Page, turned: dict[str, str]) -> tuple[Change, ...]:
-    site = page.bench.site
-    return () if site is None else changes_of(site, turned)
 
 
 def _context(page: Page, turned: dict[str, str]) -> dict[str, Any]:
@@ -94,30 +83,32 @@ def _context(page: Page, turned: dict[str, str]) -> dict[str, Any]:
     before, after = bench.forecast(), bench.forecast(made)
     assert before is not None, "a site has a forecast"
     assert after is not None, "a site has a forecast"
-    changed = [c for c in after.ladder.climbs if _broken(before, c) != c.broken_at]
-    others = [c for c in after.ladder.climbs if c not in changed]
+    was = {c.flow: c for c in before.ladder.climbs}
+    changed: list[Climb] = []
+    others: list[Climb] = []
+    for climb in after.ladder.climbs:
+        (changed if _breaks_at(was.get(climb.flow)) != climb.broken_at else others).append(climb)
     shown = [*changed, *sorted(others, key=lambda c: c.broken_at is None)][:DRAWN]
     return {
         "knobs": knobs_of(bench.site, turned.get("topic", "")),
         "topics": [t.name for t in bench.site.topics],
         "turned": turned,
         "changes": made,
-        "effects": (*_flow_effects(before, changed), *_figure_effects(before, after)),
-        "drawing": ladder_svg(shown, {c.flow: c for c in before.ladder.climbs} if made else None),
+        "effects": (*_flow_effects(was, changed), *_figure_effects(before, after)),
+        "drawing": ladder_svg(shown, was if made else None),
         "hidden": len(after.ladder.climbs) - len(shown),
         "findings": [f for f in after.findings if f.severity is not Severity.NOTE],
     }
 
 
-def _broken(forecast: Forecast, climb: Climb) -> Rung | None:
-    found = next((c for c in forecast.ladder.climbs if c.flow == climb.flow), None)
-    return None if found is None else found.broken_at
+def _breaks_at(climb: Climb | None) -> Rung | None:
+    return None if climb is None else climb.broken_at
 
 
-def _flow_effects(before: Forecast, changed: list[Climb]) -> Iterator[Effect]:
+def _flow_effects(before: Mapping[Flow, Climb], changed: list[Climb]) -> Iterator[Effect]:
     """Flows that break elsewhere than before, and how many more do so alike."""
     for climb in changed[:SHOWN_FLOWS]:
-        was = next((c for c in before.ladder.climbs if c.flow == climb.flow), None)
+        was = before.get(climb.flow)
         better = _height(climb) > (_height(was) if was else len(RUNGS))
         yield Effect(_said(climb), "breaks at", _place(was), _place(climb), better)
     if len(changed) > SHOWN_FLOWS:
