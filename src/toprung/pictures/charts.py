@@ -15,7 +15,7 @@ import altair as alt
 
 Spec = dict[str, Any]
 FORECAST, CAPTURED = "forecast", "captured"
-COLOURS = {FORECAST: "#7d95bd", CAPTURED: "#1f6f78", "limit": "#b3362a", "caution": "#95600a"}
+COLOURS = {FORECAST: "#7d95bd", CAPTURED: "#1f6f78", "limit": "#b3362a"}
 WIDTH_PX = 420
 ROW_PX = 22
 LEAST_MS = 0.01  # on a logarithmic axis
